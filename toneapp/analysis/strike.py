@@ -1,0 +1,462 @@
+"""One strike from sound to result: the order in which the measures of a strike are taken.
+
+Functions: `measure_strike`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from toneapp._typing import FloatArray, IntArray
+from toneapp.analysis.labels import NamedStrike
+from toneapp.analysis.scan import NoiseSpectrum
+from toneapp.measure.beats import NoteBeats, measure_beats
+from toneapp.measure.brightness import HIGHEST_PARTIAL_HZ, measure_brightness
+from toneapp.measure.damping import measure_damping
+from toneapp.measure.decay import NoteDecay, measure_decay
+from toneapp.measure.expected_release import confirm_release, find_drop
+from toneapp.measure.knock import measure_knock
+from toneapp.measure.leak import damped_partials, typical_t60_s
+from toneapp.measure.level import measure_level
+from toneapp.measure.loudness import measure_loudness
+from toneapp.measure.release import Release, find_release
+from toneapp.measure.ringing import AFTER_RELEASE_S, LEAST_S, RingLine, find_lines
+from toneapp.measure.series import partial_frequency_hz
+from toneapp.measure.sharpness import measure_sharpness
+from toneapp.measure.tone import HeldTone, measure_tone
+from toneapp.pitch import hz_to_cents, note_name, ratio_to_cents
+from toneapp.results import Flag, PartialResult, StrikeResult
+
+__all__ = ["MeasuredStrike", "StrikeTask", "measure_strike"]
+
+SERIES_RESIDUAL_CENTS = 2.0
+"""Scatter about the stiff-string law above which it is said; plain strings keep to about 1 cent,
+wound ones at the bottom to 4 or 5 (measured on a real grand)."""
+
+RELEASE_FROM_S = 0.05
+DECAY_FROM_S = 0.04
+"""Where the search for the release and the fit of the decay begin: after the attack."""
+
+BEATING_PARTIALS = 3
+LEAST_BEAT_SAMPLES = 16
+"""Beats are sought in the three lowest partials, where the strings of a unison show best."""
+
+QUIET_DB = 20.0
+"""A strike that stands less than this above the room noise is said to be quiet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StrikeTask:
+    """One strike to be measured."""
+
+    strike: NamedStrike
+    end_s: float  # in the recording; where the strike may no longer be followed
+    is_cut_short: bool  # by another strike, a noise, or the end of the recording
+    noise: NoiseSpectrum
+    has_damper: bool | None = None  # None: not known
+    expected_hold_s: float | None = None  # as the neighbours were held
+    may_assume_release: bool = False  # take the release there if none is seen
+    calibration_db: float | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredStrike:
+    """Result of one strike, and what was heard after its release but has no name yet."""
+
+    result: StrikeResult
+    lines: tuple[RingLine, ...] = ()
+    hears_release: bool = False  # a release, and enough sound after it
+    partials_t60_s: float | None = None  # median over the partials after the release
+    tails_t60_s: tuple[float, ...] = ()  # of partials once the damper has done its work
+
+
+def measure_strike(
+    samples: FloatArray, *, sample_rate_hz: float, first_s: float, task: StrikeTask
+) -> MeasuredStrike:
+    """Take all measures of one strike.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        Mono sound from shortly before the onset to the end of the strike.
+    sample_rate_hz : float
+        Sampling rate in Hz.
+    first_s : float
+        Time of the first sample in the recording, in s.
+    task : StrikeTask
+        The strike.
+
+    Returns
+    -------
+    MeasuredStrike
+        What could be measured; times in s of the recording.
+    """
+    strike = task.strike
+    sound = samples - samples.mean()
+    onset_s = strike.onset_s - first_s
+    last_s = task.end_s - strike.onset_s
+    bare = StrikeResult(
+        midi=strike.midi,
+        note=note_name(strike.midi),
+        onset_s=strike.onset_s,
+        end_s=task.end_s,
+        source=task.source,
+        flags=_label_flags(strike),
+    )
+    tone = _measure_tone(sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
+    if tone is None:
+        result = replace(bare, flags=(*bare.flags, Flag.NO_PITCH))
+        result = _with_sound(
+            result, sound, None, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s
+        )
+        return MeasuredStrike(result=result)
+    power = np.abs(tone.bands.envelopes) ** 2
+    release = find_release(
+        tone.bands.times_s,
+        power,
+        noise_power=tone.noise_power,
+        t_start_s=RELEASE_FROM_S,
+        t_end_s=last_s,
+        has_damper=task.has_damper,
+    )
+    if release.release_s is None and task.has_damper is not False:
+        drop_s = find_drop(
+            tone.bands.times_s,
+            power,
+            noise_power=tone.noise_power,
+            t_start_s=RELEASE_FROM_S,
+            t_end_s=last_s,
+        )
+        if drop_s is not None:
+            release = Release(release_s=drop_s)
+    release = _near_expected(release, tone, power, task, last_s=last_s)
+    if release.release_s is not None and release.release_s < tone.hold_s - 0.05:
+        # The pitch was read beyond the release: once more, from the held part alone.
+        again = _measure_tone(
+            sound,
+            task,
+            sample_rate_hz=sample_rate_hz,
+            onset_s=onset_s,
+            held_until_s=release.release_s,
+        )
+        if again is not None:
+            tone, power = again, np.abs(again.bands.envelopes) ** 2
+    result = _with_pitch(bare, tone)
+    result = _with_decay(result, tone, power, release, task, last_s=last_s)
+    result = _with_sound(result, sound, tone, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
+    lines: tuple[RingLine, ...] = ()
+    partials_t60_s: float | None = None
+    tails: tuple[float, ...] = ()
+    if release.release_s is not None:
+        damped = damped_partials(
+            tone.bands.times_s,
+            power,
+            noise_power=tone.noise_power,
+            centres_hz=tone.bands.centres_hz,
+            release_s=release.release_s,
+            end_s=last_s,
+        )
+        partials_t60_s, tails = typical_t60_s(damped), tuple(damped.tail_t60_s.tolist())
+        lines = find_lines(
+            sound,
+            sample_rate_hz=sample_rate_hz,
+            onset_s=onset_s,
+            release_s=onset_s + release.release_s,
+            end_s=onset_s + last_s,
+            noise_density=task.noise.at,
+        )
+    return MeasuredStrike(
+        result=result,
+        lines=lines,
+        partials_t60_s=partials_t60_s,
+        tails_t60_s=tails,
+        hears_release=release.release_s is not None
+        and last_s - release.release_s > LEAST_S + AFTER_RELEASE_S,
+    )
+
+
+def _near_expected(
+    release: Release, tone: HeldTone, power: FloatArray, task: StrikeTask, *, last_s: float
+) -> Release:
+    """Look for a release that was not seen where the neighbours' keys were let go."""
+    expected_s = task.expected_hold_s
+    if release.release_s is not None or expected_s is None or task.has_damper is False:
+        return release
+    if last_s < expected_s + LEAST_S:
+        return release
+    found_s = confirm_release(
+        tone.bands.times_s,
+        power,
+        noise_power=tone.noise_power,
+        expected_s=expected_s,
+        end_s=last_s,
+    )
+    if found_s is not None:
+        return Release(release_s=found_s)
+    if task.may_assume_release:
+        return Release(release_s=expected_s, flags=(Flag.NO_RELEASE, Flag.RELEASE_ASSUMED))
+    return release
+
+
+def _measure_tone(
+    sound: FloatArray,
+    task: StrikeTask,
+    *,
+    sample_rate_hz: float,
+    onset_s: float,
+    held_until_s: float | None = None,
+) -> HeldTone | None:
+    """Partials and series of the strike."""
+    return measure_tone(
+        sound,
+        sample_rate_hz=sample_rate_hz,
+        onset_s=onset_s,
+        midi=task.strike.midi,
+        pitch=task.strike.pitch,
+        noise_density=task.noise.at,
+        noise_power=task.noise.power,
+        held_until_s=held_until_s,
+    )
+
+
+def _with_pitch(result: StrikeResult, tone: HeldTone) -> StrikeResult:
+    """Add pitch, series and partials."""
+    fit = tone.fit
+    flags = list(result.flags)
+    if fit.inharmonicity is None:
+        flags.append(Flag.FEW_PARTIALS)
+    if not np.any(tone.partials.n == 1):
+        flags.append(Flag.F1_INFERRED)
+    if fit.residual_cents > SERIES_RESIDUAL_CENTS:
+        flags.append(Flag.SERIES_RESIDUAL)
+    return replace(
+        result,
+        f0_hz=fit.f0_hz,
+        f0_hz_se=fit.f0_hz_se,
+        f1_hz=fit.f1_hz,
+        f1_hz_se=fit.f1_hz_se,
+        B=fit.inharmonicity,
+        B_se=fit.inharmonicity_se,
+        cents=hz_to_cents(fit.f1_hz, midi=result.midi),
+        cents_se=fit.f1_cents_se,
+        series_residual_cents=fit.residual_cents,
+        flags=tuple(flags),
+    )
+
+
+def _with_decay(
+    result: StrikeResult,
+    tone: HeldTone,
+    power: FloatArray,
+    release: Release,
+    task: StrikeTask,
+    *,
+    last_s: float,
+) -> StrikeResult:
+    """Add decay, beats, release and damping."""
+    bands = tone.bands
+    hold_s = release.release_s if release.release_s is not None else last_s
+    # A narrow band answers slowly: neither the attack nor the release may reach into the decay.
+    guard_s = min(0.5 / tone.half_width_hz, 0.06)
+    decay = measure_decay(
+        bands.times_s,
+        power,
+        noise_power=tone.noise_power,
+        t_start_s=DECAY_FROM_S + guard_s,
+        t_end_s=max(hold_s - guard_s, DECAY_FROM_S + guard_s),
+        band_width_hz=bands.noise_bandwidth_hz,
+    )
+    beats = _beats(tone, t_start_s=DECAY_FROM_S + guard_s, t_end_s=hold_s - guard_s)
+    flags = [*result.flags, *decay.flags, *release.flags, *beats.flags]
+    if task.is_cut_short and release.release_s is None:
+        flags.append(Flag.CUT_SHORT)
+    damped_t60_s = None
+    levels: tuple[float | None, float | None, float | None] = (None, None, None)
+    is_limit = False
+    if release.release_s is not None:
+        damping = measure_damping(
+            bands.times_s,
+            power,
+            noise_power=tone.noise_power,
+            release_s=release.release_s,
+            t_end_s=last_s,
+        )
+        damped_t60_s, levels = damping.damped_t60_s, damping.ring_levels_db
+        is_limit = damping.ring_levels_are_limits[1]
+        flags.extend(damping.flags)
+    return replace(
+        result,
+        partials=_partials(tone, decay, beats),
+        beat_hz=beats.beat_hz,
+        beat_depth_db=beats.depth_db,
+        unison_spread_cents=beats.unison_spread_cents,
+        release_s=_seen_release_s(result, release),
+        prompt_t60_s=decay.prompt_t60_s,
+        prompt_t60_s_se=decay.prompt_t60_s_se,
+        after_t60_s=decay.after_t60_s,
+        after_t60_s_se=decay.after_t60_s_se,
+        knee_s=decay.knee_s,
+        aftersound_level_db=decay.aftersound_level_db,
+        schroeder_t20_s=decay.schroeder_t20_s,
+        sustain_20db_s=decay.sustain_20db_s,
+        damped_t60_s=damped_t60_s,
+        ring_level_db=levels[1],
+        ring_levels_db=levels,
+        ring_level_is_limit=is_limit,
+        flags=tuple(dict.fromkeys(flags)),
+    )
+
+
+def _beats(tone: HeldTone, *, t_start_s: float, t_end_s: float) -> NoteBeats:
+    """Beats of the partials among the first three that were found."""
+    rows = np.flatnonzero(tone.partials.n <= BEATING_PARTIALS)
+    inside = (tone.bands.times_s >= t_start_s) & (tone.bands.times_s <= t_end_s)
+    if rows.size == 0 or np.count_nonzero(inside) < LEAST_BEAT_SAMPLES:
+        return NoteBeats(flags=(Flag.BEATS_UNRESOLVED,))
+    return measure_beats(
+        tone.bands.times_s,
+        tone.bands.envelopes[rows],
+        partial_hz=tone.partials.peak_hz[rows],
+        noise_power=tone.noise_power[rows],
+        t_start_s=t_start_s,
+        t_end_s=t_end_s,
+    )
+
+
+def _seen_release_s(result: StrikeResult, release: Release) -> float | None:
+    """Release in the recording, when it was seen and not assumed."""
+    if release.release_s is None or Flag.RELEASE_ASSUMED in release.flags:
+        return None
+    return result.onset_s + release.release_s
+
+
+def _with_sound(
+    result: StrikeResult,
+    sound: FloatArray,
+    tone: HeldTone | None,
+    task: StrikeTask,
+    *,
+    sample_rate_hz: float,
+    onset_s: float,
+) -> StrikeResult:
+    """Add level, loudness, sharpness, and with a tone brightness and knock."""
+    end_s = onset_s + (task.end_s - result.onset_s)
+    level = measure_level(
+        sound,
+        sample_rate_hz=sample_rate_hz,
+        onset_s=onset_s,
+        end_s=end_s,
+        calibration_db=task.calibration_db,
+    )
+    loudness = measure_loudness(
+        sound,
+        sample_rate_hz=sample_rate_hz,
+        onset_s=onset_s,
+        end_s=end_s,
+        calibration_db=task.calibration_db,
+    )
+    sharpness = measure_sharpness(
+        sound,
+        sample_rate_hz=sample_rate_hz,
+        onset_s=onset_s,
+        end_s=end_s,
+        calibration_db=task.calibration_db,
+    )
+    flags = [*result.flags, *level.flags, *loudness.flags, *sharpness.flags]
+    noise_dbfs = task.noise.a_weighted_dbfs()
+    if level.level_db is not None:
+        uncalibrated_db = level.level_db - (task.calibration_db or 0.0)
+        if uncalibrated_db < noise_dbfs + QUIET_DB:
+            flags.append(Flag.QUIET)
+    result = replace(
+        result,
+        level_db=level.level_db,
+        peak_dbfs=level.peak_dbfs,
+        loudness_lkfs=loudness.loudness_lkfs,
+        loudness_sone=loudness.loudness_sone,
+        sharpness_acum=sharpness.sharpness_acum,
+        noise_dbfs=noise_dbfs,
+    )
+    if tone is not None:
+        n, hz = _fitted_series(tone, sample_rate_hz=sample_rate_hz)
+        brightness = measure_brightness(
+            sound,
+            sample_rate_hz=sample_rate_hz,
+            onset_s=onset_s,
+            partial_hz=hz,
+            partial_n=n,
+            f1_hz=tone.fit.f1_hz,
+            end_s=end_s,
+        )
+        knock = measure_knock(
+            sound,
+            sample_rate_hz=sample_rate_hz,
+            onset_s=onset_s,
+            partial_hz=hz,
+            partial_n=n,
+            end_s=end_s,
+        )
+        flags.extend([*brightness.flags, *knock.flags])
+        result = replace(
+            result,
+            brightness=brightness.brightness,
+            brightness_se=brightness.brightness_se,
+            centroid_hz=brightness.centroid_hz,
+            slope_db_per_oct=brightness.slope_db_per_oct,
+            knock_db=knock.knock_db,
+        )
+    return replace(result, flags=tuple(dict.fromkeys(flags)))
+
+
+def _fitted_series(tone: HeldTone, *, sample_rate_hz: float) -> tuple[IntArray, FloatArray]:
+    """Numbers and frequencies of the fitted series up to 10 kHz or what the rate allows."""
+    fit = tone.fit
+    b = fit.inharmonicity if fit.inharmonicity is not None else 0.0
+    f0 = fit.f0_hz if fit.inharmonicity is not None else fit.f1_hz
+    top_hz = min(1.02 * HIGHEST_PARTIAL_HZ, 0.5 * sample_rate_hz)
+    n = np.arange(1, max(2, int(top_hz / f0)) + 1)
+    hz = partial_frequency_hz(n, f0_hz=f0, inharmonicity=b)
+    kept = hz < top_hz
+    kept[0] = True
+    return n[kept], hz[kept]
+
+
+def _label_flags(strike: NamedStrike) -> tuple[Flag, ...]:
+    """Flags that the labelling gives."""
+    flags = []
+    if strike.is_given:
+        flags.append(Flag.LABEL_GIVEN)
+    if strike.is_unexpected:
+        flags.append(Flag.UNEXPECTED)
+    if strike.is_second_blow:
+        flags.append(Flag.DOUBLE_BLOW)
+    if strike.is_uncertain and not strike.is_given:
+        flags.append(Flag.NOTE_UNCERTAIN)
+    return tuple(flags)
+
+
+def _partials(tone: HeldTone, decay: NoteDecay, beats: NoteBeats) -> tuple[PartialResult, ...]:
+    """Partial table of a held tone."""
+    fit = tone.fit
+    b = fit.inharmonicity if fit.inharmonicity is not None else 0.0
+    fitted = partial_frequency_hz(tone.partials.n, f0_hz=fit.f0_hz, inharmonicity=b)
+    off = ratio_to_cents(tone.peak_hz / fitted)
+    low = np.flatnonzero(tone.partials.n <= BEATING_PARTIALS)
+    beating = dict(zip(low.tolist(), beats.partials, strict=False))
+    return tuple(
+        PartialResult(
+            n=int(n),
+            hz=float(tone.peak_hz[i]),
+            hz_se=float(tone.partials.hz_se[i]),
+            level_db=float(20.0 * np.log10(max(tone.partials.amplitude[i], 1e-12))),
+            cents_from_fit=float(off[i]) if fit.inharmonicity is not None else None,
+            prompt_t60_s=decay.partials[i].prompt_t60_s,
+            after_t60_s=decay.partials[i].after_t60_s,
+            beat_hz=beating[i].beat_hz if i in beating else None,
+            beat_depth_db=beating[i].depth_db if i in beating else None,
+        )
+        for i, n in enumerate(tone.partials.n)
+    )

@@ -1,0 +1,94 @@
+"""Shares work among processes, or does it here when there is little of it.
+
+Functions and classes: `Crew`.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from types import TracebackType
+from typing import Self, TypeVar
+
+from toneapp.errors import ToneappError
+
+__all__ = ["Crew"]
+
+_T = TypeVar("_T")
+_R = TypeVar("_R")
+
+
+class Crew:
+    """Worker processes for one run; a context manager.
+
+    Parameters
+    ----------
+    jobs : int
+        Number of processes; with 1 the work is done in the calling one.
+    """
+
+    def __init__(self, jobs: int) -> None:
+        self._pool: ProcessPoolExecutor | None = None
+        if jobs > 1:
+            self._pool = ProcessPoolExecutor(jobs, mp_context=_start_method())
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def do(
+        self,
+        work: Callable[[_T], _R],
+        tasks: Sequence[_T],
+        *,
+        report: Callable[[float], None],
+    ) -> list[_R]:
+        """Do all tasks; answers come in the order of the tasks.
+
+        Raises
+        ------
+        ToneappError
+            What a task raised, or that a worker was ended from outside.
+        """
+        if self._pool is None or len(tasks) < 2:
+            answers = []
+            for i, task in enumerate(tasks):
+                answers.append(work(task))
+                report((i + 1) / len(tasks))
+            return answers
+        futures: list[Future[_R]] = [self._pool.submit(work, task) for task in tasks]
+        waiting = set(futures)
+        try:
+            while waiting:
+                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                for future in done:
+                    future.result()
+                report(1.0 - len(waiting) / len(tasks))
+            return [future.result() for future in futures]
+        except BrokenProcessPool as exc:
+            raise ToneappError(
+                "a worker process was ended from outside, perhaps for lack of memory; "
+                "try again with --jobs 1"
+            ) from exc
+        finally:
+            for future in waiting:
+                future.cancel()
+
+
+def _start_method() -> multiprocessing.context.BaseContext:
+    """Fork where that is safe (Linux, no other threads), else start fresh interpreters."""
+    if sys.platform == "linux" and threading.active_count() == 1:
+        return multiprocessing.get_context("fork")
+    return multiprocessing.get_context("spawn")

@@ -1,0 +1,278 @@
+"""What is in a sound file, and is it whole?
+
+The edge towards libsndfile: opening, checking, and a look over the samples, with every fault
+turned into one sentence. `toneapp.audio.files` reads through it.
+
+Functions: `open_with_libsndfile`, `rate_problems`, `needs_decoding`, `decode_all`, `look_over`,
+`without_damage`, `operating_system_sentence`.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from toneapp._typing import Float32Array
+from toneapp.errors import AudioFileError
+
+__all__ = [
+    "BLOCK_SAMPLES",
+    "FLOAT_SUBTYPES",
+    "StraightSoundFile",
+    "Survey",
+    "decode_all",
+    "look_over",
+    "needs_decoding",
+    "open_with_libsndfile",
+    "operating_system_sentence",
+    "rate_problems",
+    "without_damage",
+]
+
+logger = logging.getLogger(__name__)
+
+LOWEST_RATE_HZ = 8_000
+HIGHEST_RATE_HZ = 192_000
+FULL_BAND_RATE_HZ = 32_000
+"""Below this rate the upper partials and part of the band of loudness are cut off."""
+
+_FORMATS_WITHOUT_EXACT_SEEK = frozenset({"OGG", "MP3", "MPEG"})
+"""Their seeking is slow or off by some samples, so they are decoded once into a plain file."""
+
+FLOAT_SUBTYPES = frozenset({"FLOAT", "DOUBLE"})
+"""Only these can hold samples that are no numbers."""
+
+_UNBELIEVABLE = 1.0e5
+"""Samples 100 dB over full scale are damage, not sound."""
+
+BLOCK_SAMPLES = 1 << 18
+"""Samples (over all channels) read at a time: 1 MiB of float32."""
+
+_DECODED_FRAMES = 4096
+"""Frames decoded at a time where the file may end in a fault: what the faulty read holds is lost,
+so this is as short as the usual block of FLAC (0.09 s)."""
+
+_PROBES = 64
+_PROBE_S = 1.0
+"""Stretches looked at to find the louder channel: enough to meet many strikes of any run."""
+
+_MOST_CHANNELS = 64
+
+_UNKNOWN_FRAMES = 1 << 62
+"""The header of a FLAC recording whose program died counts 2^63 - 1 frames."""
+
+_HEARD_LOSS_S = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """What one look at the file has shown."""
+
+    frames: int
+    energy: NDArray[np.float64]  # shape (channels,)
+    problems: tuple[str, ...] = ()
+
+
+class StraightSoundFile(soundfile.SoundFile):  # type: ignore[misc]  # it ships no types
+    """A sound file that is not sought after every read.
+
+    The base class seeks to the place where it is already after each read of a file that can seek.
+    That costs time, and with MP3, whose seeking is not exact, the next block comes from elsewhere.
+    An explicit ``seek`` still works.
+    """
+
+    def seekable(self) -> bool:
+        """Deny it, which is what keeps the base class from seeking."""
+        return False
+
+
+def open_with_libsndfile(path: Path) -> StraightSoundFile:
+    """Open with libsndfile; every way to fail becomes one sentence.
+
+    Raises
+    ------
+    AudioFileError
+        If the file is missing, may not be read, or is not sound.
+    """
+    try:
+        if path.is_dir():
+            raise AudioFileError(f"{path} is a folder; name a sound file in it")
+        with path.open("rb") as file:  # the system's own word on missing files and rights
+            is_empty = not file.read(1)
+    except OSError as exc:
+        raise AudioFileError(operating_system_sentence(path, exc)) from exc
+    except ValueError as exc:  # a name with a zero character
+        raise AudioFileError(f"{str(path)!r} is not a file name; check its spelling") from exc
+    if is_empty:
+        raise AudioFileError(f"{path.name} is empty; record or export it again")
+    not_sound = (
+        f"{path.name} is not a sound file that can be read; save it as WAV or FLAC and try again"
+    )
+    if path.suffix.lower() == ".raw":  # by that ending, anything would pass for sound
+        raise AudioFileError(not_sound)
+    try:
+        return StraightSoundFile(path)
+    except (soundfile.SoundFileError, OSError, TypeError, ValueError) as exc:
+        logger.debug("libsndfile refuses %s: %s", path, exc)
+        raise AudioFileError(not_sound) from exc
+
+
+def rate_problems(path: Path, file: StraightSoundFile) -> tuple[str, ...]:
+    """Check rate, channels and length; say what a low rate costs.
+
+    Raises
+    ------
+    AudioFileError
+        If the sound cannot be measured at all.
+    """
+    if not LOWEST_RATE_HZ <= file.samplerate <= HIGHEST_RATE_HZ:
+        raise AudioFileError(
+            f"{path.name} has a sampling rate of {file.samplerate} Hz; "
+            "rates from 8000 Hz to 192000 Hz can be measured, 48000 Hz is best"
+        )
+    if file.channels > _MOST_CHANNELS:
+        raise AudioFileError(
+            f"{path.name} has {file.channels} channels; export one or two of them"
+        )
+    if file.samplerate >= FULL_BAND_RATE_HZ:
+        return ()
+    return (
+        f"the sampling rate of {file.samplerate} Hz is low: partials above "
+        f"{file.samplerate / 2000:g} kHz are missing and brightness reads too low",
+    )
+
+
+def needs_decoding(file: StraightSoundFile) -> bool:
+    """Tell whether the format seeks badly or the file ends before its header says."""
+    if file.format in _FORMATS_WITHOUT_EXACT_SEEK:
+        return True
+    try:
+        file.seek(file.frames - 1)
+        complete = len(file.read(1)) == 1
+        file.seek(0)
+    except (soundfile.SoundFileError, OSError, ValueError):
+        return True
+    return not complete
+
+
+def decode_all(path: Path, decoded: Path) -> Survey:
+    """Decode a file as far as it goes into plain little-endian float32, channels interleaved.
+
+    Parameters
+    ----------
+    path : Path
+        The sound file.
+    decoded : Path
+        The file to write.
+
+    Raises
+    ------
+    AudioFileError
+        If there is no room for it.
+    """
+    with open_with_libsndfile(path) as file:
+        try:
+            with decoded.open("wb") as out:
+                survey = _walk(path, file, _DECODED_FRAMES, out)
+        except OSError as exc:
+            raise AudioFileError(
+                f"there is no room to decode {path.name} in {decoded.parent.parent}; "
+                "make room there and start again"
+            ) from exc
+        lost = file.frames - survey.frames
+        problems = survey.problems
+        if file.frames >= _UNKNOWN_FRAMES:
+            problems += (f"{path.name} was not closed properly; all that is there was read",)
+        # The headers of MP3 count padding, so only a loss one could hear is worth a word.
+        elif lost > _HEARD_LOSS_S * file.samplerate:
+            problems += (
+                f"{path.name} is cut short: {survey.frames / file.samplerate:.1f} s of "
+                f"{file.frames / file.samplerate:.1f} s could be read",
+            )
+    return Survey(frames=survey.frames, energy=survey.energy, problems=problems)
+
+
+def look_over(path: Path, file: StraightSoundFile) -> Survey:
+    """Count the frames, compare the channels, and look for damage where the format allows it."""
+    if file.subtype in FLOAT_SUBTYPES:
+        return _walk(path, file, max(1, BLOCK_SAMPLES // file.channels), None)
+    return _probe(path, file)
+
+
+def _walk(path: Path, file: StraightSoundFile, step: int, out: IO[bytes] | None) -> Survey:
+    """Read from the start until the end or the first fault, copying to `out` if given."""
+    energy = np.zeros(file.channels)
+    frames = damaged = 0
+    while True:
+        try:
+            block = file.read(step, dtype="float32", always_2d=True)
+        except (soundfile.SoundFileError, ValueError) as exc:
+            logger.debug("reading of %s ends after %d frames: %s", path, frames, exc)
+            break
+        if len(block) == 0:
+            break
+        block, bad = without_damage(block)
+        damaged += bad
+        frames += len(block)
+        energy += np.einsum("ij,ij->j", block, block, dtype=np.float64)
+        if out is not None:
+            out.write(block.astype("<f4", copy=False).tobytes())
+    problems: tuple[str, ...] = ()
+    if damaged:
+        noun = "sample is" if damaged == 1 else "samples are"
+        problems = (f"{damaged} {noun} damaged (not a number) and were read as silence",)
+    return Survey(frames=frames, energy=energy, problems=problems)
+
+
+def _probe(path: Path, file: StraightSoundFile) -> Survey:
+    """Compare the channels in stretches spread over the file; nothing to do for one channel."""
+    energy = np.zeros(file.channels)
+    if file.channels == 1:
+        return Survey(frames=file.frames, energy=energy)
+    length = min(int(_PROBE_S * file.samplerate), file.frames)
+    starts = np.unique(np.linspace(0, file.frames - length, _PROBES).astype(np.int64))
+    for start in starts:
+        try:
+            file.seek(int(start))
+            block = file.read(length, dtype="float32", always_2d=True)
+        except (soundfile.SoundFileError, OSError) as exc:
+            raise AudioFileError(
+                f"{path.name} is damaged in the middle; export it again from its source"
+            ) from exc
+        energy += np.einsum("ij,ij->j", block, block, dtype=np.float64)
+    return Survey(frames=file.frames, energy=energy)
+
+
+def without_damage(block: Float32Array) -> tuple[Float32Array, int]:
+    """Replace samples that are no numbers or beyond belief by 0; count them.
+
+    Parameters
+    ----------
+    block : ndarray of float32, shape (n, channels)
+        Not changed.
+
+    Returns
+    -------
+    block : ndarray of float32, shape (n, channels)
+    count : int
+    """
+    bad = ~(np.abs(block) < _UNBELIEVABLE)  # also true for NaN
+    count = int(np.count_nonzero(bad))
+    if count:
+        block = np.where(bad, np.float32(0.0), block)
+    return block, count
+
+
+def operating_system_sentence(path: Path, exc: OSError) -> str:
+    """Say what the system said about a file, and what to do."""
+    if isinstance(exc, FileNotFoundError):
+        return f"{path} does not exist; check the name and the folder"
+    if isinstance(exc, PermissionError):
+        return f"{path} may not be read by you; change its rights or copy it elsewhere"
+    return f"{path} cannot be read: {exc.strerror or exc}; copy it to another disk and try again"

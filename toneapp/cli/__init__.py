@@ -1,0 +1,11 @@
+"""The command line: it reads words, calls the core, and prints.
+
+Exit codes: 0 done; 1 could not be done (one line on the error stream says why and what to do);
+2 the words could not be understood; 130 stopped by the user.
+"""
+
+from __future__ import annotations
+
+from toneapp.cli.entry import main
+
+__all__ = ["main"]

@@ -1,0 +1,204 @@
+"""How is an analysed run told in the terminal?
+
+`run_summary` turns a result into lines of at most 79 characters: facts, problems, unevenness,
+raised notes with their reasons, what is missing and what could not be measured. The numbers and
+words come from `toneapp.wording`.
+
+Functions: `run_summary`.
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+from toneapp.pitch import note_name, ratio_to_cents
+from toneapp.results import Flag, NoteResult, RunResult, UnexpectedSound
+from toneapp.wording import (
+    NOT_MEASURED,
+    duration_text,
+    flag_text,
+    note_list_text,
+    quantity_text,
+    raised_reason,
+    raised_text,
+)
+
+__all__ = ["run_summary"]
+
+WIDTH = 79
+_LABEL_WIDTH = 13
+_MOST_UNEXPECTED = 12
+"""More unexpected sounds than this are counted and not listed."""
+
+
+def run_summary(run: RunResult) -> str:
+    """Tell a run in plain words.
+
+    Parameters
+    ----------
+    run : RunResult
+
+    Returns
+    -------
+    str
+        Lines of at most 79 characters, ended by a newline.
+    """
+    sections = [
+        _facts(run),
+        _problems(run),
+        _unevenness(run),
+        _raised(run),
+        _missing(run),
+        _doubts(run),
+    ]
+    text = "\n\n".join("\n".join(lines) for lines in sections if lines)
+    if "±" in text:
+        text += "\n\nAfter ± stands twice the standard error."
+    return text + "\n"
+
+
+def _facts(run: RunResult) -> list[str]:
+    sound = f"{duration_text(run.duration_s)} at {run.sample_rate_hz} Hz"
+    if run.channels > 1:
+        sound += f", {run.channels} channels, measured: {run.channel_use}"
+    lines = _row("Run", run.source or "(without a name)") + _row("Recording", sound)
+    if run.strikes:
+        struck = len(run.notes)
+        order = "in free order" if run.order == "free" else run.order
+        lines += _row(
+            "Keys",
+            f"{_count(struck, 'key')} of {run.compass.replace('-', '–')} with "
+            f"{_count(len(run.strikes), 'strike')}, {order}",
+        )
+    else:
+        lines += _row("Keys", "no strike was found that could be measured")
+    lines += _row("Pitch", _pitch(run))
+    room = []
+    if run.noise_dbfs is not None:
+        room.append(f"noise {quantity_text(run.noise_dbfs, 'dBFS (A-weighted)')}")
+    if run.room_t60_s is not None:
+        room.append(f"T60 {quantity_text(run.room_t60_s, 's', decimals=2)}")
+    if room:
+        lines += _row("Room", ", ".join(room))
+    if run.calibration_db is not None:
+        lines += _row("Calibrated", f"full scale = {quantity_text(run.calibration_db, 'dB SPL')}")
+    return lines
+
+
+def _pitch(run: RunResult) -> str:
+    if run.a4_measured_hz is None:
+        return f"A4 {NOT_MEASURED}; cents refer to {run.a4_reference_hz:g} Hz"
+    off_cents = float(ratio_to_cents(run.a4_measured_hz / run.a4_reference_hz))
+    distance = quantity_text(off_cents, "cents", is_signed=True)
+    return f"A4 at {run.a4_measured_hz:.2f} Hz, {distance} from {run.a4_reference_hz:g} Hz"
+
+
+def _problems(run: RunResult) -> list[str]:
+    if not run.problems:
+        return []
+    return ["Problems", *(line for text in run.problems for line in _item(text))]
+
+
+def _unevenness(run: RunResult) -> list[str]:
+    if not run.strikes:
+        return []
+    even = run.evenness
+    why = "; ".join(flag_text(flag) for flag in even.flags)
+    level = quantity_text(even.level_db, "dB", se=even.level_db_se, decimals=2)
+    brightness = quantity_text(even.brightness_oct, "oct", se=even.brightness_oct_se, decimals=3)
+    scatter = NOT_MEASURED
+    if even.touch_scatter_db is not None:
+        scatter = quantity_text(even.touch_scatter_db, "dB")
+        if even.touch_scatter_oct is not None:
+            scatter += f" and {quantity_text(even.touch_scatter_oct, 'oct', decimals=3)}"
+        scatter += " (already taken out)"
+    lines = ["Unevenness: how far the notes leave the instrument's own trend (0 is even)"]
+    lines += _row("level", level, indent=2)
+    lines += _row("brightness", brightness, indent=2)
+    lines += _row("tuning", quantity_text(even.tuning_cents, "cents"), indent=2)
+    lines += _row("touch scatter", scatter, indent=2)
+    if why:
+        lines += _item(why)
+    return lines
+
+
+def _raised(run: RunResult) -> list[str]:
+    if not run.notes:
+        return []
+    raised = [note for note in run.notes if note.raised]
+    if not raised:
+        judged = sum(_is_judged(note) for note in run.notes)
+        if judged == 0:
+            return ["Raised notes: none could be judged"]
+        return [f"Raised notes: none of {judged} judged; all fit the instrument's own trend"]
+    lines = [f"Raised notes: {len(raised)} of {len(run.notes)}"]
+    for note in raised:
+        name = note.note
+        for way in note.raised:
+            lines.append(f"  {name:<5}{raised_text(way):<20} {raised_reason(note, way)}")
+            name = ""
+    return lines
+
+
+def _is_judged(note: NoteResult) -> bool:
+    return note.level_residual_db is not None or note.brightness_residual is not None
+
+
+def _missing(run: RunResult) -> list[str]:
+    lines = []
+    if run.missing:
+        lines += _row("Not found", note_list_text(run.missing))
+    if run.unexpected:
+        if len(run.unexpected) > _MOST_UNEXPECTED:
+            text = f"{len(run.unexpected)} sounds that fit no expected note"
+        else:
+            text = ", ".join(_unexpected_text(sound) for sound in run.unexpected)
+        lines += _row("Unexpected", text)
+    return lines
+
+
+def _unexpected_text(sound: UnexpectedSound) -> str:
+    what = note_name(sound.midi) if sound.midi is not None else sound.kind
+    minutes, seconds = divmod(sound.onset_s, 60.0)
+    return f"{what} at {int(minutes)}:{seconds:04.1f}"
+
+
+def _doubts(run: RunResult) -> list[str]:
+    """Which strikes carry which flag, in the order of the flags' own list."""
+    lines: list[str] = []
+    for flag in Flag:
+        hit = [strike for strike in run.strikes if flag in strike.flags]
+        if not hit:
+            continue
+        everywhere = len(hit) == len(run.strikes) > 1
+        where = (
+            "all strikes"
+            if everywhere
+            else f"{_count(len(hit), 'strike')} ({note_list_text(s.midi for s in hit)})"
+        )
+        lines += _item(f"{flag_text(flag)}: {where}")
+    return ["Doubts", *lines] if lines else []
+
+
+def _row(label: str, text: str, *, indent: int = 0) -> list[str]:
+    """One labelled fact, folded under itself."""
+    head = f"{'':{indent}}{label:<{_LABEL_WIDTH}} "
+    return _fold(head + text, " " * len(head))
+
+
+def _item(text: str) -> list[str]:
+    return _fold(f"  - {text}", "    ")
+
+
+def _fold(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        subsequent_indent=indent,
+        break_on_hyphens=False,
+        drop_whitespace=True,
+    )
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,110 @@
+"""Were two runs recorded alike, or does something besides the instrument differ?
+
+Conventions: levels in dB relative to full scale, times in seconds.
+
+Functions: `setup_differences` (two runs of one instrument), `levels_comparable` (runs of several).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from toneapp.results import RunResult
+
+__all__ = ["SetupDifference", "SetupKind", "levels_comparable", "setup_differences"]
+
+NOISE_DIFFERENCE_DB = 6.0
+ROOM_RATIO = 1.25
+SHIFT_DIFFERENCE_DB = 1.5
+"""From here on two set-ups are told apart (common practice, no source)."""
+
+MIN_SHIFT_NOTES = 7
+"""Fewest notes in common from which a shift of all levels is told."""
+
+
+class SetupKind(StrEnum):
+    """What differs between two recordings besides the instrument."""
+
+    NOISE = "noise"  # the room noise
+    ROOM = "room"  # the reverberation of the room
+    LEVEL = "level"  # the level of the notes in common: gain, place or blow
+    CHANNEL = "channel"  # another channel of the microphone
+    RATE = "rate"  # another sampling rate
+    CALIBRATION = "calibration"  # one run is calibrated and the other not, or differently
+    A4 = "a4"  # cents against another reference
+    MEASURES = "measures"  # analysed by another version of the measures
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupDifference:
+    """One difference of the set-up, with both values where they are numbers."""
+
+    kind: SetupKind
+    before: float | None = None  # dB (noise, calibration), s (room) or Hz (rate, A4)
+    after: float | None = None
+    shift_db: float | None = None  # of the levels of the notes in common
+
+
+def setup_differences(before: RunResult, after: RunResult) -> tuple[SetupDifference, ...]:
+    """What differs between two recordings besides the instrument.
+
+    Parameters
+    ----------
+    before, after : RunResult
+        Two runs of one instrument.
+
+    Returns
+    -------
+    tuple of SetupDifference
+        Empty when the runs may be compared without reserve. What one of the runs does not tell
+        is not compared.
+    """
+    found: list[SetupDifference] = []
+
+    def note(kind: SetupKind, first: float | None, second: float | None) -> None:
+        found.append(SetupDifference(kind=kind, before=first, after=second))
+
+    noise = (before.noise_dbfs, after.noise_dbfs)
+    if (
+        noise[0] is not None
+        and noise[1] is not None
+        and abs(noise[1] - noise[0]) > NOISE_DIFFERENCE_DB
+    ):
+        note(SetupKind.NOISE, *noise)
+    room = (before.room_t60_s, after.room_t60_s)
+    if room[0] and room[1] and max(room[0] / room[1], room[1] / room[0]) > ROOM_RATIO:
+        note(SetupKind.ROOM, *room)
+    shift_db = _level_shift_db(before, after)
+    if shift_db is not None and abs(shift_db) > SHIFT_DIFFERENCE_DB:
+        found.append(SetupDifference(kind=SetupKind.LEVEL, shift_db=shift_db))
+    if before.channel_use != after.channel_use:
+        note(SetupKind.CHANNEL, None, None)
+    if before.sample_rate_hz != after.sample_rate_hz:
+        note(SetupKind.RATE, float(before.sample_rate_hz), float(after.sample_rate_hz))
+    if before.calibration_db != after.calibration_db:
+        note(SetupKind.CALIBRATION, before.calibration_db, after.calibration_db)
+    if before.a4_reference_hz != after.a4_reference_hz:
+        note(SetupKind.A4, before.a4_reference_hz, after.a4_reference_hz)
+    if before.measures_version != after.measures_version:
+        note(SetupKind.MEASURES, float(before.measures_version), float(after.measures_version))
+    return tuple(found)
+
+
+def levels_comparable(runs: Sequence[RunResult]) -> bool:
+    """Tell whether levels of different instruments may stand side by side: all calibrated."""
+    return all(run.calibration_db is not None for run in runs)
+
+
+def _level_shift_db(before: RunResult, after: RunResult) -> float | None:
+    """Median difference of level over the notes in common."""
+    first = {note.midi: note.level_db for note in before.notes}
+    shifts = [
+        note.level_db - level
+        for note in after.notes
+        if note.level_db is not None and (level := first.get(note.midi)) is not None
+    ]
+    return float(np.median(shifts)) if len(shifts) >= MIN_SHIFT_NOTES else None

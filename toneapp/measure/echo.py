@@ -1,0 +1,329 @@
+"""Which string rings, and why? Lines after the release matched to the strings of the instrument.
+
+A line is compared with the partials of every string *as measured in the same run*, not with equal
+temperament: only then can the leaking eighth partial of the struck note be told from the first of
+the undamped string beside it. Three causes are told apart: the struck note's own damper leaks;
+another damped string's damper leaks; a string without a damper answers in sympathy.
+
+Functions: `build_strings`, `name_lines`.
+
+References
+----------
+.. [1] H.-M. Lehtonen, H. Penttinen, J. Rauhala, V. Valimaki, "Analysis and modeling of piano
+   sustain-pedal effects", J. Acoust. Soc. Am. 122, 1787 (2007): free strings answer where their
+   partials meet those of the struck note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from toneapp._typing import FloatArray, IntArray
+from toneapp.measure.ringing import RingLine
+from toneapp.measure.series import partial_frequency_hz
+from toneapp.results import Cause, EchoCandidate, EchoString, StrikeResult
+
+__all__ = ["OwnResidue", "StringTable", "build_strings", "name_lines"]
+
+LEAST_SIGMA_CENTS = 1.2
+UNMEASURED_SIGMA_CENTS = 5.0
+"""How far a ringing string may lie from its partial as measured: the strings of a unison differ
+among themselves by about a cent (common practice, no source); a string that was not struck in the
+run is placed between its neighbours."""
+
+WIDTH_SIGMAS = 3.0
+WIDEST_CENTS = 10.0
+
+UNDAMPED_PARTIALS = 3
+LEAKY_PARTIALS = 40
+OTHER_PARTIALS = 10
+OWN_PARTIALS = 90
+OWN_CENTS = 6.0
+OWN_CENTS_PER_N = 0.15
+"""A line this near to a partial of the struck note, more with rising number, may be the note's
+own: the highest partials of wound strings leave their law by that much."""
+
+SECOND_PARTIAL_COST = 2.0
+LEAKY_COST = 0.7
+LEAKY_PARTIAL_COST = 0.04
+OWN_COST = 0.4
+"""How much less likely a line is of that kind, as a difference of log likelihood: the first
+partial of a free string answers most; of a leaking bass string any partial may."""
+
+LEAST_VALUE = -5.5
+"""Log likelihood below which a string does not explain a line."""
+
+SHARED = 3.0
+SHARED_CENTS = 3.0
+"""Two free strings that meet within this both ring; each is told, at the level of the line."""
+
+AMBIGUOUS = 2.0
+"""Other strings within this log likelihood ratio are named as alternatives."""
+
+LOWEST_REPORTED_DB = -58.0
+NO_KEY_DB = -42.0
+NO_KEY_T60_RATIO = 2.0
+NO_KEY_HZ = 800.0
+"""A line that fits no free string is told only when it is strong, outlasts damper and room, and
+lies where back lengths and duplex lengths speak."""
+
+ROOM_RATIO = 1.3
+USUAL_RATIO = 1.25
+"""A line at the struck note's own partial that decays no slower than this times the room, or than
+this times the dampers around it, is the rest of the note itself."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StringTable:
+    """Partials of every string of the instrument, as measured or placed between neighbours."""
+
+    midi: IntArray  # shape (k,)
+    f0_hz: FloatArray  # shape (k,)
+    inharmonicity: FloatArray  # shape (k,)
+    sigma_cents: FloatArray  # shape (k,)
+    measured_hz: Mapping[tuple[int, int], float]  # (midi, n) -> Hz
+
+    def partial_hz(self, row: int, n: int) -> float:
+        """Frequency of a partial: as measured if it was, else from the series."""
+        key = (int(self.midi[row]), n)
+        found = self.measured_hz.get(key)
+        if found is not None:
+            return found
+        return partial_frequency_hz(
+            n, f0_hz=float(self.f0_hz[row]), inharmonicity=float(self.inharmonicity[row])
+        )
+
+    def distance_cents(self, hz: float, midi: int) -> float:
+        """Distance of a frequency from the nearest partial of a key, in cents, >= 0."""
+        rows = np.flatnonzero(self.midi == midi)
+        if rows.size == 0:
+            return float("inf")
+        row = int(rows[0])
+        near = max(1, round(hz / float(self.f0_hz[row])))
+        return min(
+            abs(1200.0 * float(np.log2(hz / self.partial_hz(row, n))))
+            for n in {max(1, near - 1), near, near + 1}
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnResidue:
+    """How the struck note's own partials are expected to die after the release."""
+
+    usual_t60_s: float  # of dampers in this part of the keyboard
+    is_leaky: bool  # this note's own damper leaks
+
+
+def build_strings(strikes: Sequence[StrikeResult]) -> StringTable | None:
+    """Collect the strings of the instrument from the strikes of a run.
+
+    Parameters
+    ----------
+    strikes : sequence of StrikeResult
+        Measured strikes of the run.
+
+    Returns
+    -------
+    StringTable or None
+        ``None`` when fewer than three notes have a fitted series. Notes between the lowest and the
+        highest that were not struck are placed by interpolation.
+    """
+    rows: dict[int, list[tuple[float, float, float]]] = {}
+    tables: dict[tuple[int, int], list[float]] = {}
+    for strike in strikes:
+        if strike.f1_hz is None or strike.f0_hz is None:
+            continue
+        b = strike.B if strike.B is not None else 0.0
+        f0 = strike.f0_hz if strike.B is not None else strike.f1_hz
+        sigma = max(LEAST_SIGMA_CENTS, min(strike.series_residual_cents or 0.0, 4.0))
+        rows.setdefault(strike.midi, []).append((f0, b, sigma))
+        for partial in strike.partials:
+            tables.setdefault((strike.midi, partial.n), []).append(partial.hz)
+    if len(rows) < 3:
+        return None
+    struck = np.array(sorted(rows))
+    f0_hz = np.array([np.median([row[0] for row in rows[m]]) for m in struck])
+    stiff = np.array([np.median([row[1] for row in rows[m]]) for m in struck])
+    spread = np.array([np.median([row[2] for row in rows[m]]) for m in struck])
+    every = np.arange(struck[0], struck[-1] + 1)
+    is_struck = np.isin(every, struck)
+    cents = 1200.0 * np.log2(f0_hz) - 100.0 * struck
+    return StringTable(
+        midi=every,
+        f0_hz=2.0 ** ((np.interp(every, struck, cents) + 100.0 * every) / 1200.0),
+        inharmonicity=np.exp(np.interp(every, struck, np.log(np.maximum(stiff, 1e-6)))),
+        sigma_cents=np.where(is_struck, np.interp(every, struck, spread), UNMEASURED_SIGMA_CENTS),
+        measured_hz={key: float(np.median(values)) for key, values in tables.items()},
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Match:
+    """One string that a line may belong to."""
+
+    midi: int
+    n: int
+    cents_off: float
+    cause: Cause
+    value: float  # log likelihood, up to a constant
+    is_known_leak: bool  # its own strike shows that its damper leaks
+
+
+def name_lines(
+    lines: Sequence[RingLine],
+    *,
+    struck_midi: int,
+    strings: StringTable,
+    last_damper_midi: int,
+    leaky: Collection[int],
+    own: OwnResidue,
+    room_t60_s: float,
+) -> tuple[EchoString, ...]:
+    """Say of each line after a release which string it is.
+
+    Parameters
+    ----------
+    lines : sequence of RingLine
+        Lines after the release of one strike.
+    struck_midi : int
+        The struck key.
+    strings : StringTable
+        Strings of the instrument.
+    last_damper_midi : int
+        Highest key with a damper.
+    leaky : collection of int
+        Keys whose own strike shows that their dampers leak.
+    own : OwnResidue
+        What to expect of the struck note itself.
+    room_t60_s : float
+        Reverberation time of the room.
+
+    Returns
+    -------
+    tuple of EchoString
+        One for each string, by its strongest line; loudest first. The struck note's own partials
+        that die as damper and room let expect are left out.
+    """
+    found: dict[tuple[int | None, Cause], EchoString] = {}
+    for line in lines:
+        if line.level_db < LOWEST_REPORTED_DB:
+            continue
+        matches = _matches(
+            line,
+            struck_midi=struck_midi,
+            strings=strings,
+            last_damper_midi=last_damper_midi,
+            leaky=leaky,
+        )
+        for echo in _decide(line, matches, own=own, room_t60_s=room_t60_s):
+            key = (echo.midi if echo.midi is not None else -round(echo.hz), echo.cause)
+            if key not in found or echo.level_db > found[key].level_db:
+                found[key] = echo
+    return tuple(sorted(found.values(), key=lambda echo: -echo.level_db))
+
+
+def _matches(
+    line: RingLine,
+    *,
+    struck_midi: int,
+    strings: StringTable,
+    last_damper_midi: int,
+    leaky: Collection[int],
+) -> list[_Match]:
+    """All strings with a partial near the line, best first."""
+    line_cents = 1731.23 * line.hz_se / line.hz
+    matches = []
+    for row, midi in enumerate(strings.midi.tolist()):
+        if midi == struck_midi:
+            cause, most, cost = Cause.OWN_DAMPER, OWN_PARTIALS, OWN_COST
+        elif midi > last_damper_midi:
+            cause, most, cost = Cause.UNDAMPED, UNDAMPED_PARTIALS, 0.0
+        elif midi in leaky:
+            cause, most, cost = Cause.OTHER_DAMPER, LEAKY_PARTIALS, LEAKY_COST
+        else:
+            cause, most, cost = Cause.OTHER_DAMPER, OTHER_PARTIALS, 6.0
+        near = round(line.hz / float(strings.f0_hz[row]))
+        for n in {max(1, near - 1), max(1, near), near + 1}:
+            if n > most:
+                continue
+            off = 1200.0 * float(np.log2(line.hz / strings.partial_hz(row, n)))
+            # The higher a partial that was not measured, the less the series says of it.
+            known = (midi, n) in strings.measured_hz
+            sigma = float(
+                np.sqrt(
+                    strings.sigma_cents[row] ** 2
+                    + line_cents**2
+                    + (0.0 if known else (0.1 * n) ** 2 + 1.0)
+                )
+            )
+            width = min(WIDTH_SIGMAS * sigma, WIDEST_CENTS + line_cents)
+            if cause is Cause.OWN_DAMPER:
+                width = max(width, OWN_CENTS + OWN_CENTS_PER_N * n + line_cents)
+            if abs(off) > width:
+                continue
+            value = -0.5 * (off / sigma) ** 2 - float(np.log(sigma)) - cost
+            if cause is Cause.UNDAMPED:
+                value -= SECOND_PARTIAL_COST * (n - 1)
+            elif cause is Cause.OTHER_DAMPER:
+                value -= LEAKY_PARTIAL_COST * (n - 1)
+            matches.append(
+                _Match(
+                    midi=midi,
+                    n=n,
+                    cents_off=off,
+                    cause=cause,
+                    value=value,
+                    is_known_leak=midi in leaky,
+                )
+            )
+    return sorted(matches, key=lambda match: -match.value)
+
+
+def _decide(
+    line: RingLine, matches: list[_Match], *, own: OwnResidue, room_t60_s: float
+) -> list[EchoString]:
+    """Choose the strings of a line: none if damper and room explain it, or several."""
+    ordinary_t60_s = max(ROOM_RATIO * room_t60_s, USUAL_RATIO * own.usual_t60_s)
+    outlasts = line.t60_s - min(line.t60_s_se, 0.25 * line.t60_s) > ordinary_t60_s
+    is_near_own = any(match.cause is Cause.OWN_DAMPER for match in matches)
+    if is_near_own and not outlasts:
+        return []  # the rest of the note itself, and the room's answer to it
+    likely = [match for match in matches if match.value > LEAST_VALUE]
+    if not own.is_leaky:
+        likely = [match for match in likely if match.cause is not Cause.OWN_DAMPER]
+    if not likely:
+        strong = line.level_db > NO_KEY_DB and line.t60_s > NO_KEY_T60_RATIO * ordinary_t60_s
+        if not strong or line.hz < NO_KEY_HZ or is_near_own:
+            return []
+        return [_echo(line, None, matches)]
+    shared = [
+        match
+        for match in likely[1:]
+        if match.value > likely[0].value - SHARED
+        and abs(match.cents_off) < SHARED_CENTS
+        and (match.cause is Cause.UNDAMPED or match.is_known_leak)
+    ]
+    return [_echo(line, match, matches) for match in (likely[0], *shared)]
+
+
+def _echo(line: RingLine, best: _Match | None, matches: list[_Match]) -> EchoString:
+    """Write a line down with its string and the alternatives."""
+    least = best.value - AMBIGUOUS if best is not None else -np.inf
+    others = [match for match in matches if match is not best and match.value > least]
+    return EchoString(
+        midi=None if best is None else best.midi,
+        partial=None if best is None else best.n,
+        hz=line.hz,
+        hz_se=line.hz_se,
+        level_db=line.level_db,
+        cause=Cause.NO_KEY if best is None else best.cause,
+        t60_s=line.t60_s,
+        cents_off=None if best is None else best.cents_off,
+        alternatives=tuple(
+            EchoCandidate(midi=match.midi, partial=match.n, cents_off=match.cents_off)
+            for match in others[:3]
+        ),
+    )

@@ -1,0 +1,397 @@
+"""When does the damper come down, and what is left after it?
+
+A natural knee turns a fast decay into a slow one; a damper does the opposite, in all partials at
+once, and for good. `find_release` looks for the moment at which the levels of several bands
+together fall below what their own decay so far lets expect, and do not come back.
+
+Conventions: times in s from the onset; power in any linear unit with the noise in it, one row for
+each band (the partials of the struck note); levels in dB.
+
+Functions: `find_release`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from toneapp._typing import BoolArray, FloatArray
+from toneapp.results import Flag
+
+__all__ = [
+    "HIGHEST_LAST_DAMPER_MIDI",
+    "Release",
+    "find_release",
+]
+
+HIGHEST_LAST_DAMPER_MIDI = 91
+"""Dampers end between keys 66 and 71 of 88 (from memory), so above G6 no release is looked for
+unless the instrument is known to have more."""
+
+EARLIEST_S = 0.15  # s from the onset; before this the attack itself falls like a damped note
+STEP_S = 0.01  # grid of the search
+SMOOTHING_S = 0.03  # mean power over this before the logarithm
+CLIP_OVER_NOISE_DB = 5.0  # bands are held up here, so that noise neither falls nor rises
+VISIBLE_DB = (8.0, 20.0)  # over the noise: a band counts nothing below, fully above
+SPANS_S = ((0.10, 0.10), (0.15, 0.20), (0.30, 0.15), (0.30, 0.30), (0.50, 0.30))
+# Spans before and after the moment tried: short ones for short strikes, long ones for bass dampers
+# that take half a second to fall by 20 dB.
+DROP_CLIP_DB = (-8.0, 16.0)  # one band alone must not carry the mean
+DROP_DB = 3.0  # mean over many bands that is worth a look
+LONE_BAND_DB = 4.5  # beats: added to that for one band, falls with the root of the number
+MAX_RECOVERY = 0.12  # a fall that is made good by more than this share was a beat
+FALL_SPAN_S = (0.10, 0.25)  # after the moment: where the fall is read
+MIN_FALL_DB = 4.0  # below the continued decay, mean over bands (a damped T60 of 2.5 s)
+BAND_FALL_DB = 3.0  # a band that has fallen by this takes part ...
+MIN_SHARE = 0.65  # ... and so many must, by visibility: a damper lies on all of them
+FINAL_RECOVERY = 0.06  # of many bands, none of which comes back, less fall is enough:
+FINAL_BANDS = 5.0
+FINAL_FALL_DB = 3.0
+FINAL_SHARE = 0.5
+PERSIST_S = 0.8  # for so long after the fall the level is watched for recovery
+APART_S = 0.3  # s; candidates closer than this are one
+WINDOW_S = (0.45, 0.45)  # before and after the first estimate, to seek the moment exactly in
+SEARCH_S = (0.20, 0.30)
+BEND_S = 0.03  # to either side, where smoothing rounds the bend
+TAIL_RANGE_DB = 20.0  # a band's fall is followed so far; below it the room and leaks take over
+SECOND_BEND_S = 0.12  # after the damper: it leaks, or the room is heard
+MIN_SLOPE_RATIO = 1.4  # after over before; less is no damper at work
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Release:
+    """The moment the damper acts, when it was seen."""
+
+    release_s: float | None = None  # from the onset
+    release_s_se: float | None = None
+    drop_db: float | None = None  # below the continued decay, mean over bands, soon after
+    slope_before_db_per_s: float | None = None
+    slope_after_db_per_s: float | None = None
+    bands: float = 0.0  # number of bands that took part, weighted
+    flags: tuple[Flag, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Levels:
+    times: FloatArray  # (n,)
+    db: FloatArray  # (k, n), held above the noise
+    visible: FloatArray  # (k, n), 0 to 1
+    is_lost: BoolArray  # (k, n), in the noise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Candidate:
+    time_s: float
+    drop_db: float
+    bands: float
+    score: float  # drop over the drop that is worth a look
+    post_s: float
+
+
+def find_release(
+    times_s: FloatArray,
+    power: FloatArray,
+    *,
+    noise_power: FloatArray,
+    t_start_s: float,
+    t_end_s: float,
+    has_damper: bool | None = None,
+) -> Release:
+    """Find the moment at which the damper stops a note.
+
+    Parameters
+    ----------
+    times_s : ndarray, shape (m,)
+        Times in s from the onset, evenly spaced.
+    power : ndarray, shape (k, m)
+        Power of the note's partials, noise included. Bands as wide as the partials allow see the
+        moment best; they must be free of delay.
+    noise_power : ndarray, shape (k,)
+        Mean noise power of each band.
+    t_start_s, t_end_s : float
+        Where to look, in s: from the end of the attack (about 0.05 s) to shortly before the next
+        onset or the end of the sound.
+    has_damper : bool, optional
+        ``False`` for a note known to have no damper: then there is no release.
+
+    Returns
+    -------
+    Release
+        With `release_s` ``None`` and ``Flag.NO_RELEASE`` when none is seen.
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, or a value is negative or not finite.
+
+    Notes
+    -----
+    Piecewise linear regression on the logarithm of several bands, a generalised likelihood ratio
+    for a change of slope at an unknown time. For each moment and several spans a straight line
+    with a bend is fitted to each band; ``drop`` is what the bend takes away by the end of the
+    span, averaged over the bands that stand out of the noise. Beats bend single bands either way
+    and cancel in the mean; the fewer the bands, the more is asked. What rises again is a beat.
+    The moment itself is where the common bend describes all bands best.
+
+    Does not see: a release after the note has sunk into the noise; a damper that hardly works
+    (less than 3 dB below the natural decay after 0.3 s); on one or two bands, a beat whose
+    recovery lies in the noise may pass for a release.
+
+    References
+    ----------
+    .. [1] M. Basseville, I. Nikiforov, "Detection of Abrupt Changes", 1993, chapter 2 (from
+       memory): the likelihood ratio with unknown change time.
+    .. [2] H.-M. Lehtonen, A. Askenfelt, V. Valimaki, J. Acoust. Soc. Am. 126, EL49 (2009): the
+       fast stage while damper and string touch.
+    """
+    times, powers, noise = _checked(times_s, power, noise_power)
+    nothing = Release(flags=(Flag.NO_RELEASE,))
+    if has_damper is False or t_end_s - t_start_s < SPANS_S[0][0] + SPANS_S[0][1] + 2 * STEP_S:
+        return nothing
+    levels = _levels(times, powers, noise, t_start_s=t_start_s, t_end_s=t_end_s)
+    found = [_refined(levels, candidate) for candidate in _candidates(levels)]
+    # Of several falls the damper's is the deepest: what beats take away is less and comes back.
+    seen = [release for release in found if release is not None]
+    return max(seen, key=lambda release: release.drop_db or 0.0) if seen else nothing
+
+
+def _checked(
+    times_s: FloatArray, power: FloatArray, noise_power: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    times = np.asarray(times_s, dtype=np.float64)
+    powers = np.asarray(power, dtype=np.float64)
+    noise = np.asarray(noise_power, dtype=np.float64)
+    if times.ndim != 1 or times.size < 2 or powers.ndim != 2 or powers.shape[1] != times.size:
+        raise ValueError(f"power must be (k, m) with the m >= 2 times, got {powers.shape}")
+    if noise.shape != (powers.shape[0],):
+        raise ValueError(f"noise_power must be ({powers.shape[0]},), got {noise.shape}")
+    if not all(np.all(np.isfinite(a)) for a in (times, powers, noise)):
+        raise ValueError("times, power and noise_power must be finite")
+    if np.any(powers < 0) or np.any(noise < 0):
+        raise ValueError("power must not be negative (were these decibels?)")
+    return times, powers, noise
+
+
+def _levels(
+    times: FloatArray, powers: FloatArray, noise: FloatArray, *, t_start_s: float, t_end_s: float
+) -> _Levels:
+    step_s = (times[-1] - times[0]) / (times.size - 1)
+    grid = np.arange(t_start_s, min(t_end_s, float(times[-1])), STEP_S)
+    width = max(1, round(SMOOTHING_S / step_s))
+    if width > 1:
+        padded = np.pad(powers, ((0, 0), (width // 2, width - 1 - width // 2)), mode="edge")
+        powers = np.asarray(sliding_window_view(padded, width, axis=1).mean(axis=2))
+    peak = np.maximum(powers.max(axis=1, initial=0.0), 1e-300)
+    floor_db = 10.0 * np.log10(np.maximum(noise, 1e-10 * peak))[:, None]
+    raw = 10.0 * np.log10(np.maximum(powers, 1e-12 * peak[:, None]))
+    db = np.stack([np.interp(grid, times, row) for row in raw])
+    low, high = VISIBLE_DB
+    visible = np.clip((db - floor_db - low) / (high - low), 0.0, 1.0)
+    return _Levels(
+        times=grid,
+        db=np.maximum(db, floor_db + CLIP_OVER_NOISE_DB),
+        visible=visible,
+        is_lost=db < floor_db + CLIP_OVER_NOISE_DB,
+    )
+
+
+def _candidates(levels: _Levels) -> list[_Candidate]:
+    """Moments worth a look, the strongest of each span, best first."""
+    found = []
+    for pre_s, post_s in SPANS_S:
+        before, after = round(pre_s / STEP_S), round(post_s / STEP_S)
+        size = before + after + 1
+        if levels.times.size < size:
+            continue
+        x = np.arange(-before, after + 1) * STEP_S
+        bend = np.linalg.pinv(np.column_stack([np.ones(size), x, np.maximum(x, 0.0)]))[2]
+        drops = -post_s * (sliding_window_view(levels.db, size, axis=1) @ bend)
+        weight = levels.visible[:, before : before + drops.shape[1]]
+        total = weight.sum(axis=0)
+        mean = (np.clip(drops, *DROP_CLIP_DB) * weight).sum(axis=0) / np.maximum(total, 1e-9)
+        bands = total**2 / np.maximum((weight**2).sum(axis=0), 1e-9)
+        needed = DROP_DB + LONE_BAND_DB / np.sqrt(np.maximum(bands, 1.0))
+        score = np.where(total > 0.3, mean / needed, -np.inf)
+        moment = np.arange(score.size)
+        for _ in range(2):
+            i = int(np.argmax(score))
+            if not score[i] > 1.0:
+                break
+            found.append(
+                _Candidate(
+                    time_s=float(levels.times[before + i]),
+                    drop_db=float(mean[i]),
+                    bands=float(bands[i]),
+                    score=float(score[i]),
+                    post_s=post_s,
+                )
+            )
+            score = np.where(np.abs(moment - i) * STEP_S > APART_S, score, -np.inf)
+    apart: list[_Candidate] = []
+    for candidate in sorted(found, key=lambda c: -c.score):
+        if all(abs(candidate.time_s - other.time_s) > APART_S for other in apart):
+            apart.append(candidate)
+    return apart
+
+
+def _refined(levels: _Levels, candidate: _Candidate) -> Release | None:
+    """Seek the exact moment around a candidate, and check that it is no beat."""
+    t = levels.times
+    inside = (t >= candidate.time_s - WINDOW_S[0]) & (t <= candidate.time_s + WINDOW_S[1])
+    times, db = t[inside], levels.db[:, inside]
+    low = max(candidate.time_s - SEARCH_S[0], times[0] + 4 * STEP_S)
+    high = min(candidate.time_s + SEARCH_S[1], times[-1] - 4 * STEP_S)
+    moments = np.arange(low, high, STEP_S)
+    if moments.size < 3:
+        return None
+    at = int(np.searchsorted(times, candidate.time_s))
+    weight = _fit_weights(db, levels.visible[:, inside], levels.is_lost[:, inside], at)
+    if not weight.any():
+        return None
+    error, slopes, bends = _bend_errors(times, db, weight, moments)
+    best = int(np.argmin(error))
+    offset, curvature = _vertex(error, best)
+    moment = float(moments[best] + offset * STEP_S)
+    band_weight = weight.sum(axis=1)
+    share = band_weight / band_weight.sum()
+    before, after = float(share @ slopes[best]), float(share @ (slopes[best] + bends[best]))
+    if after > -5.0 or after > MIN_SLOPE_RATIO * min(before, 0.0):
+        return None
+    if moment < EARLIEST_S:
+        return None
+    fall_db, taking_part = _fall(levels, moment)
+    recovery = _recovery(levels, moment)
+    is_final = recovery <= FINAL_RECOVERY and candidate.bands >= FINAL_BANDS
+    needed_db, needed_share = (
+        (FINAL_FALL_DB, FINAL_SHARE) if is_final else (MIN_FALL_DB, MIN_SHARE)
+    )
+    if fall_db < needed_db or taking_part < needed_share or recovery > MAX_RECOVERY:
+        return None
+    points = np.count_nonzero(weight)
+    variance = error[best] / max(points - 4 * np.count_nonzero(band_weight), 1)
+    correlation = SMOOTHING_S / STEP_S  # neighbouring points share their samples
+    se = STEP_S * math.sqrt(max(2.0 * variance * correlation / max(curvature, 1e-9), 0.0))
+    return Release(
+        release_s=moment,
+        release_s_se=float(min(max(se, STEP_S / 3.0), SEARCH_S[1])),
+        drop_db=fall_db,
+        slope_before_db_per_s=_slope(times, db, weight, moment - BEND_S, -1) or before,
+        slope_after_db_per_s=_slope(times, db, weight, moment + BEND_S, 1) or after,
+        bands=candidate.bands,
+    )
+
+
+def _fit_weights(db: FloatArray, visible: FloatArray, is_lost: BoolArray, at: int) -> FloatArray:
+    """Weight of each point: how visible its band was, until it has fallen far or is lost."""
+    count = db.shape[1]
+    at = min(max(at, 1), count - 1)
+    band = visible[:, max(0, at - 10) : at + 1].mean(axis=1)
+    level = db[:, max(0, at - 10) : at + 1].mean(axis=1)
+    gone = (db < level[:, None] - TAIL_RANGE_DB) | is_lost
+    gone[:, :at] = False
+    first = np.where(gone.any(axis=1), np.argmax(gone, axis=1), count)
+    # The first point that is gone still tells that the level fell.
+    keep = np.arange(count) <= first[:, None]
+    return np.where(keep, band[:, None], 0.0)
+
+
+def _bend_errors(
+    times: FloatArray, db: FloatArray, weight: FloatArray, moments: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Sum of squares for each moment, and slope and bend of each band there."""
+    x = times[None, :] - moments[:, None]
+    design = np.stack(
+        [np.ones_like(x), x, np.maximum(x, 0.0), np.maximum(x - SECOND_BEND_S, 0.0)], axis=2
+    )  # (j, n, 4)
+    products = design[:, :, :, None] * design[:, :, None, :]
+    normal = np.tensordot(weight, products, axes=([1], [1]))  # (k, j, 4, 4)
+    target = np.tensordot(weight * db, design, axes=([1], [1]))  # (k, j, 4)
+    ridge = 1e-6 * np.eye(4) * (1.0 + weight.sum(axis=1))[:, None, None, None]
+    normal = normal + ridge
+    full = np.linalg.solve(normal, target[..., None])[..., 0]
+    plain = np.linalg.solve(normal[..., :3, :3], target[..., :3, None])[..., 0]
+    # Behind the damper the fall may only become slower; a second bend downward would be the
+    # release itself, tried too early.
+    is_slower = full[..., 3] > 0.0
+    explained = np.where(
+        is_slower, np.sum(full * target, axis=2), np.sum(plain * target[..., :3], axis=2)
+    )
+    solution = np.where(is_slower[..., None], full[..., :3], plain)
+    total = np.sum(weight * db**2, axis=1)[:, None]
+    error = np.sum(np.maximum(total - explained, 0.0), axis=0)
+    return error, solution[:, :, 1].T, solution[:, :, 2].T
+
+
+def _vertex(error: FloatArray, best: int) -> tuple[float, float]:
+    """Offset of the minimum from its grid point, and curvature, by a parabola."""
+    if not 0 < best < error.size - 1:
+        return 0.0, 0.0
+    left, middle, right = error[best - 1 : best + 2]
+    curvature = float(left - 2.0 * middle + right)
+    if curvature <= 0:
+        return 0.0, 0.0
+    return float(np.clip(0.5 * (left - right) / curvature, -0.5, 0.5)), curvature
+
+
+def _fall(levels: _Levels, moment: float) -> tuple[float, float]:
+    """How far the bands lie below their continued decay, and the share that does."""
+    t = levels.times
+    before = (t > moment - 0.3) & (t <= moment)
+    after = (t > moment + FALL_SPAN_S[0]) & (t <= moment + FALL_SPAN_S[1])
+    last = (t > moment - 0.08) & (t <= moment)
+    if not last.any() or np.count_nonzero(after) < 3:
+        return 0.0, 0.0
+    weight = levels.visible[:, last].mean(axis=1)
+    if not weight.any():
+        return 0.0, 0.0
+    x = t[before] - moment
+    slope = np.zeros(weight.size)
+    if x.size > 8:
+        x = x - x.mean()
+        # A level that rises before the moment is half a beat, not a decay to continue.
+        slope = np.minimum(levels.db[:, before] @ x / (x @ x), 0.0)
+    ahead_s = float(np.mean(t[after]) - np.mean(t[last]))
+    expected = levels.db[:, last].mean(axis=1) + slope * ahead_s
+    fall = expected - levels.db[:, after].mean(axis=1)
+    share = weight / weight.sum()
+    return float(share @ fall), float(share @ (fall > BAND_FALL_DB))
+
+
+def _slope(
+    times: FloatArray, db: FloatArray, weight: FloatArray, start: float, direction: int
+) -> float | None:
+    """Mean slope in dB/s over bands before or after a time, off the smoothed bend."""
+    side = (times - start) * direction > 0
+    x, w = times[side], weight[:, side]
+    total = w.sum(axis=1)
+    if np.count_nonzero(side) < 5 or not total.any():
+        return None
+    used = total > 0
+    w, y, total = w[used], db[used][:, side], total[used]
+    centred = x - (w @ x / total)[:, None]
+    spread = np.sum(w * centred**2, axis=1)
+    slopes = np.sum(w * centred * y, axis=1) / np.maximum(spread, 1e-12)
+    return float(total @ slopes / total.sum()) if np.all(spread > 0) else None
+
+
+def _recovery(levels: _Levels, moment: float) -> float:
+    """Share of the fall that is made good again, mean over bands."""
+    t = levels.times
+    before = (t > moment - 0.08) & (t <= moment)
+    after = (t > moment) & (t <= moment + PERSIST_S)
+    if not before.any() or np.count_nonzero(after) < 5:
+        return 0.0
+    weight = levels.visible[:, before].mean(axis=1)
+    if not weight.any():
+        return 1.0
+    kernel = np.ones(5) / 5.0
+    fall = levels.db[:, before].mean(axis=1)[:, None] - np.stack(
+        [np.convolve(row, kernel, mode="valid") for row in levels.db[:, after]]
+    )
+    deepest = np.maximum.accumulate(fall, axis=1)
+    lost = np.max(deepest - fall, axis=1)
+    depth = np.maximum(deepest[:, -1], 1.0)
+    return float(np.sum(weight * np.clip(lost / depth, 0.0, 1.0)) / weight.sum())

@@ -1,0 +1,1 @@
+"""Signal processing on arrays, without a notion of pianos."""

@@ -1,0 +1,345 @@
+"""Which exponential stages, with or without a beat, describe a decaying power best?
+
+The engine of `toneapp.signal.decay`: block averages, the four descriptions, and their fits to
+many envelopes side by side. See there for the model and the choice between the descriptions.
+
+Conventions: inside the fits time runs from 0 to 1 over the span and power has maximum 1; rates
+and frequencies are per span. Arrays are (k envelopes, b blocks).
+
+Classes: `Blocks`, `Fit`, `StageFits`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from toneapp._typing import BoolArray, FloatArray, IntArray
+
+__all__ = ["DB_PER_NEPER", "HUBER", "Blocks", "Candidate", "Fit", "StageFits", "smoothed"]
+
+DB_PER_NEPER = 10.0 / math.log(10.0)
+MAX_BLOCKS = 64  # more blocks add cost and no information to at most seven parameters
+EVEN_SPAN_S = 2.0  # s; blocks are even up to this span
+MAX_GROWTH = 8.0  # last block over first in a long hold
+MISFIT = 0.05  # relative power; models are never right to better than some 0.2 dB
+FLOOR_FACTOR = 2.0  # the fit stops where the power comes within 3 dB of the noise
+NOISE_DOUBT = 0.1  # relative; a noise floor measured before the strike is good to some 0.4 dB
+RATE_STEPS = 28  # grid of decay rates from which the fits start
+HUBER = 0.35  # ln power (1.5 dB); larger deviations are beats or talk and pull no harder
+OPPOSED_MISFIT = 0.2  # ln power (0.9 dB rms); two stages that fit better do not cancel
+OPPOSED_SHIFT = (0.0, -0.4, 0.8, 0.5)  # of (ln A1, ln a1, ln A2, ln a2), tried on coupled strings
+OPPOSED = (-0.95, 0.0, 2.0 * math.pi * 0.03)  # (u, v, w) of nearly opposite phase
+BEAT_CYCLES = 0.5  # a beat needs half a cycle in the span to look like a knee
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Blocks:
+    """Block averages in units that suit the fit: time from 0 to 1, power with maximum 1."""
+
+    t: FloatArray  # (b,)
+    p: FloatArray  # (k, b)
+    log_p: FloatArray  # (k, b), natural logarithm, freed from the bias of the scatter
+    noise: FloatArray  # (k,)
+    weight: FloatArray  # (k, b), inverse relative variance expected; 0 where not used
+    scale: FloatArray  # (k,), unit of power
+    start_s: float
+    span_s: float
+    end_s: FloatArray  # (k,), where the used part ends
+    meets_noise: BoolArray  # (k,)
+    range_db: FloatArray  # (k,)
+    samples_per_block: float  # of the early blocks
+    step_s: float  # between samples
+
+    def averaging_ln(self, rate: float) -> float:
+        """Logarithm of the mean of exp(-rate t) over a block, relative to its middle."""
+        half = 0.5 * rate * self.step_s
+        n = self.samples_per_block
+        return math.log(math.sinh(n * half) / (n * math.sinh(half))) if half > 1e-9 else 0.0
+
+    @classmethod
+    def of(
+        cls,
+        times: FloatArray,
+        powers: FloatArray,
+        noise: FloatArray,
+        *,
+        band_width_hz: float | None,
+    ) -> Blocks:
+        """Average powers, (k, m), over blocks and weigh each by what the noise lets it know."""
+        count = min(MAX_BLOCKS, times.size)
+        edges = _block_edges(times, count)
+        count = edges.size
+        sizes = np.diff(np.append(edges, times.size))
+        mean = np.add.reduceat(powers, edges, axis=1) / sizes
+        t = np.add.reduceat(times, edges) / sizes
+        step_s = (times[-1] - times[0]) / (times.size - 1)
+        independent = sizes * (1.0 if band_width_hz is None else min(1.0, band_width_hz * step_s))
+        smooth = smoothed(mean)
+        scale = np.maximum(smooth.max(axis=1), np.finfo(float).tiny)
+        above = smooth > FLOOR_FACTOR * noise[:, None]
+        last = count - 1 - np.argmax(above[:, ::-1], axis=1)
+        last = np.where(above.any(axis=1), last, 0)
+        index = np.arange(count)
+        clean = np.maximum(smooth - noise[:, None], 0.05 * noise[:, None])
+        total = np.maximum(clean + noise[:, None], 1e-100)
+        noise_part = (2.0 * clean * noise[:, None] + noise[:, None] ** 2) / total**2
+        doubt = (NOISE_DOUBT * noise[:, None] / total) ** 2
+        scatter = noise_part / np.maximum(independent, 1e-3)
+        relative_variance = MISFIT**2 + doubt + scatter
+        weight = np.where(index <= last[:, None], MISFIT**2 / relative_variance, 0.0)
+        floor = np.maximum(1e-30 * scale, 1e-300)
+        first_db = DB_PER_NEPER * np.log(np.maximum(clean[:, :3].max(axis=1), floor))
+        ends = np.take_along_axis(clean, last[:, None], axis=1)[:, 0]
+        range_db = first_db - DB_PER_NEPER * np.log(np.maximum(ends, floor))
+        span = float(t[-1] - t[0])
+        return cls(
+            t=(t - t[0]) / span,
+            p=mean / scale[:, None],
+            # E[ln x] = ln E[x] - var/2: the logarithm of a scattered mean lies low.
+            log_p=np.log(np.maximum(mean / scale[:, None], 1e-12)) + 0.5 * scatter,
+            noise=noise / scale,
+            weight=weight,
+            scale=scale,
+            start_s=float(t[0]),
+            span_s=span,
+            end_s=t[last],
+            meets_noise=last < count - 2,
+            range_db=range_db,
+            samples_per_block=float(np.mean(sizes[: count // 2])),
+            step_s=float(step_s),
+        )
+
+
+def _block_edges(times: FloatArray, count: int) -> IntArray:
+    """First sample of each block; blocks grow with time, so that a long tail has no majority."""
+    growth = float(np.clip((times[-1] - times[0]) / EVEN_SPAN_S, 1.0, MAX_GROWTH))
+    lengths = np.geomspace(1.0, growth, count)
+    edges = np.append(0.0, np.cumsum(lengths)[:-1]) / lengths.sum() * times.size
+    return np.unique(edges.astype(np.int64))
+
+
+def smoothed(values: FloatArray) -> FloatArray:
+    """Average over three neighbours, ends repeated."""
+    padded = np.pad(values, ((0, 0), (1, 1)), mode="edge")
+    return np.asarray((padded[:, :-2] + padded[:, 1:-1] + padded[:, 2:]) / 3.0)
+
+
+# Parameters of a description: one stage (ln A, ln a), two (ln A1, ln a1, ln A2, ln a2), each
+# followed by (u, v, w) when there is a beat.
+Candidate = tuple[int, bool]
+
+
+def _model(theta: FloatArray, t: FloatArray, stages: int) -> tuple[FloatArray, FloatArray]:
+    """Power without noise, (k, b), and its derivatives, (k, p, b)."""
+    count = theta.shape[1]
+    has_beat = count > 2 * stages
+    jacobian = np.empty((theta.shape[0], count, t.size))
+    a1 = np.exp(theta[:, 1:2])
+    first = np.exp(theta[:, 0:1] - a1 * t)
+    if stages == 2:
+        a2 = np.exp(theta[:, 3:4])
+        second = np.exp(theta[:, 2:3] - a2 * t)
+        cross = 2.0 * np.sqrt(first * second)
+    else:
+        second, cross = np.zeros_like(first), first
+    if has_beat:
+        u, v, w = (theta[:, i : i + 1] for i in range(2 * stages, count))
+        cosine, sine = np.cos(w * t), np.sin(w * t)
+        jacobian[:, -3] = cross * cosine
+        jacobian[:, -2] = cross * sine
+        jacobian[:, -1] = cross * t * (v * cosine - u * sine)
+        beat = u * jacobian[:, -3] + v * jacobian[:, -2]
+    else:
+        beat = np.zeros_like(first)
+    half = beat if stages == 1 else 0.5 * beat
+    jacobian[:, 0] = first + half
+    jacobian[:, 1] = -a1 * t * jacobian[:, 0]
+    if stages == 2:
+        jacobian[:, 2] = second + half
+        jacobian[:, 3] = -a2 * t * jacobian[:, 2]
+    return first + second + beat, jacobian
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fit:
+    """One description fitted to all envelopes."""
+
+    theta: FloatArray  # (k, p)
+    deviance: FloatArray  # (k,)
+    fisher: FloatArray  # (k, p, p)
+    residual: FloatArray  # (k, b), ln of measured over described power
+
+
+class StageFits:
+    """Fits all descriptions to all envelopes and chooses."""
+
+    def __init__(self, blocks: Blocks) -> None:
+        self.blocks = blocks
+        single, double = self._grid_starts()
+        self.fits: dict[Candidate, Fit] = {}
+        for stages, start in ((1, single), (2, double)):
+            plain = self._refine(start, stages)
+            self.fits[(stages, False)] = plain
+            with_beat = np.hstack([plain.theta, self._beat_start(plain)])
+            beating = self._refine(with_beat, stages)
+            misfit = plain.deviance / np.maximum(self.blocks.weight.sum(axis=1), 1e-12)
+            if stages == 2 and np.any(misfit > OPPOSED_MISFIT**2):
+                # Modes of one frequency in opposite phase: the sound passes through nothing.
+                # The stages then lie higher, and differ less in rate, than a fit without it says.
+                shifted = plain.theta + np.array(OPPOSED_SHIFT)
+                opposed = np.hstack([shifted, np.tile(OPPOSED, (shifted.shape[0], 1))])
+                beating = _better(beating, self._refine(opposed, stages))
+            self.fits[(stages, True)] = beating
+
+    # -- starting values ---------------------------------------------------------------------
+
+    def _grid_starts(self) -> tuple[FloatArray, FloatArray]:
+        """Best single rate and best pair of rates on a grid, amplitudes by least squares."""
+        b = self.blocks
+        rates = np.geomspace(0.05, 2.5 * b.t.size / 4.0, RATE_STEPS)
+        basis = np.exp(-rates[:, None] * b.t)
+        smooth = np.maximum(smoothed(b.p), 1e-12)
+        weight = b.weight / smooth**2
+        target = b.p - b.noise[:, None]
+        gram = (weight[:, None, :] * basis) @ basis.T  # (k, g, g)
+        moment = (weight * target) @ basis.T  # (k, g)
+        diagonal = np.einsum("kgg->kg", gram)
+        gain = np.where(moment > 0, moment**2 / np.maximum(diagonal, 1e-300), -np.inf)
+        best = np.argmax(gain, axis=1)
+        rows = np.arange(best.size)
+        amplitude = np.maximum(moment[rows, best] / np.maximum(diagonal[rows, best], 1e-300), 1e-6)
+        single = np.column_stack([np.log(amplitude), np.log(rates[best])])
+
+        slow, fast = np.triu_indices(RATE_STEPS, 2)  # neighbours are left out: ill-conditioned
+        off = gram[:, slow, fast]
+        determinant = np.maximum(diagonal[:, slow] * diagonal[:, fast] - off**2, 1e-300)
+        a_slow = (diagonal[:, fast] * moment[:, slow] - off * moment[:, fast]) / determinant
+        a_fast = (diagonal[:, slow] * moment[:, fast] - off * moment[:, slow]) / determinant
+        gain = a_slow * moment[:, slow] + a_fast * moment[:, fast]
+        gain = np.where((a_slow > 0) & (a_fast > 0), gain, -np.inf)
+        pair = np.argmax(gain, axis=1)
+        found = np.isfinite(gain[rows, pair])
+        double = np.column_stack(
+            [
+                np.log(np.where(found, np.maximum(a_fast[rows, pair], 1e-12), amplitude)),
+                np.where(found, np.log(rates[fast[pair]]), single[:, 1] + 0.4),
+                np.log(np.where(found, np.maximum(a_slow[rows, pair], 1e-12), 0.03 * amplitude)),
+                np.where(found, np.log(rates[slow[pair]]), single[:, 1] - 0.7),
+            ]
+        )
+        return single, double
+
+    def _beat_start(self, fit: Fit) -> FloatArray:
+        """Strongest sinusoid in the residual beside a line, as (u, v, w)."""
+        b = self.blocks
+        stages = fit.theta.shape[1] // 2
+        signal, _ = _model(fit.theta, b.t, stages)
+        if stages == 2:
+            first = np.exp(fit.theta[:, 0:1] - np.exp(fit.theta[:, 1:2]) * b.t)
+            second = np.exp(fit.theta[:, 2:3] - np.exp(fit.theta[:, 3:4]) * b.t)
+            depth = 2.0 * np.sqrt(first * second) / (signal + b.noise[:, None])
+        else:
+            depth = signal / (signal + b.noise[:, None])
+        count = int(min(40, b.t.size // 2 - 2))
+        w = 2.0 * np.pi * np.linspace(BEAT_CYCLES, b.t.size / 5.0, count)
+        line = np.stack([np.ones_like(b.t), b.t])
+        waves = np.stack([np.cos(w[:, None] * b.t), np.sin(w[:, None] * b.t)], axis=1)
+        scaled = np.empty((depth.shape[0], w.size, 4, b.t.size))
+        scaled[:, :, :2] = line
+        scaled[:, :, 2:] = waves * depth[:, None, None, :]
+        gram = (scaled * b.weight[:, None, None, :]) @ np.swapaxes(scaled, 2, 3)
+        moment = scaled @ (b.weight * np.clip(fit.residual, -1.0, 1.0))[:, None, :, None]
+        gram = gram + 1e-9 * np.trace(gram, axis1=2, axis2=3)[..., None, None] * np.eye(4)
+        solution = np.linalg.solve(gram, moment)[..., 0]
+        gain = np.sum(solution * moment[..., 0], axis=2)
+        best = np.argmax(gain, axis=1)
+        rows = np.arange(best.size)
+        uv = solution[rows, best][:, 2:]
+        norm = np.maximum(np.hypot(uv[:, 0], uv[:, 1]), 1e-12)
+        uv = uv * np.minimum(1.0, 0.9 / norm)[:, None]
+        return np.column_stack([uv, w[best]])
+
+    # -- fitting -----------------------------------------------------------------------------
+
+    def _log_misfit(self, signal: FloatArray) -> FloatArray:
+        """Logarithm of measured over described power, (k, b)."""
+        b = self.blocks
+        mean = np.maximum(signal + b.noise[:, None], 1e-14)
+        return np.asarray(b.log_p - np.log(mean))
+
+    def _deviance(self, misfit: FloatArray) -> FloatArray:
+        """Huber's sum: squares near zero, straight beyond `HUBER`."""
+        size = np.abs(misfit)
+        rho = np.where(size <= HUBER, size**2, HUBER * (2.0 * size - HUBER))
+        return np.asarray(np.sum(self.blocks.weight * rho, axis=1))
+
+    def _refine(self, start: FloatArray, stages: int, steps: int = 20) -> Fit:
+        """Gauss-Newton with Levenberg's damping, all envelopes side by side."""
+        b = self.blocks
+        theta = start.copy()
+        has_beat = theta.shape[1] > 2 * stages
+        damping = np.full(theta.shape[0], 1e-3)
+        signal, jacobian = _model(theta, b.t, stages)
+        misfit = self._log_misfit(signal)
+        deviance = self._deviance(misfit)
+        identity = np.eye(theta.shape[1])
+        for _ in range(steps):
+            fisher, score = self._normal_equations(signal, jacobian, misfit)
+            scale = np.einsum("kpp->kp", fisher) + 1e-9
+            damped = fisher + (damping[:, None] * scale)[:, :, None] * identity
+            step = np.clip(np.linalg.solve(damped, score[:, :, None])[:, :, 0], -1.0, 1.0)
+            trial = _bounded(theta + step, stages, has_beat=has_beat)
+            trial_signal, trial_jacobian = _model(trial, b.t, stages)
+            trial_misfit = self._log_misfit(trial_signal)
+            trial_deviance = self._deviance(trial_misfit)
+            better = trial_deviance < deviance
+            gain = np.where(better, deviance - trial_deviance, 0.0)
+            is_done = np.all(np.where(better, gain <= 1e-4 * deviance, damping > 1e3))
+            theta = np.where(better[:, None], trial, theta)
+            signal = np.where(better[:, None], trial_signal, signal)
+            misfit = np.where(better[:, None], trial_misfit, misfit)
+            jacobian = np.where(better[:, None, None], trial_jacobian, jacobian)
+            deviance = np.where(better, trial_deviance, deviance)
+            damping = np.clip(np.where(better, damping * 0.2, damping * 8.0), 1e-9, 1e6)
+            if is_done:
+                break
+        fisher, _score = self._normal_equations(signal, jacobian, misfit)
+        return Fit(theta=theta, deviance=deviance, fisher=fisher, residual=misfit)
+
+    def _normal_equations(
+        self, signal: FloatArray, jacobian: FloatArray, misfit: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        b = self.blocks
+        mean = np.maximum(signal + b.noise[:, None], 1e-14)
+        slopes = jacobian / mean[:, None, :]
+        weight = b.weight * np.minimum(1.0, HUBER / np.maximum(np.abs(misfit), 1e-12))
+        weighted = slopes * weight[:, None, :]
+        return weighted @ np.swapaxes(slopes, 1, 2), np.einsum("kpb,kb->kp", weighted, misfit)
+
+
+def _better(one: Fit, other: Fit) -> Fit:
+    """Of two fits of the same description, the better for each envelope."""
+    first = one.deviance <= other.deviance
+    return Fit(
+        theta=np.where(first[:, None], one.theta, other.theta),
+        deviance=np.where(first, one.deviance, other.deviance),
+        fisher=np.where(first[:, None, None], one.fisher, other.fisher),
+        residual=np.where(first[:, None], one.residual, other.residual),
+    )
+
+
+def _bounded(theta: FloatArray, stages: int, *, has_beat: bool) -> FloatArray:
+    """Keep rates, amplitudes and the depth of a beat where they mean something."""
+    bounded = theta.copy()
+    for i in range(stages):
+        bounded[:, 2 * i] = np.clip(theta[:, 2 * i], -40.0, 12.0)
+        bounded[:, 2 * i + 1] = np.clip(theta[:, 2 * i + 1], -6.0, 6.0)
+    if has_beat:
+        norm = np.hypot(theta[:, -3], theta[:, -2])
+        shrink = np.where(norm > 0.98, 0.98 / np.maximum(norm, 1e-12), 1.0)
+        bounded[:, -3:-1] = theta[:, -3:-1] * shrink[:, None]
+        bounded[:, -1] = np.maximum(np.abs(theta[:, -1]), 2.0 * np.pi * 0.02)
+    return bounded
