@@ -18,6 +18,7 @@ import numpy as np
 from toneapp._typing import FloatArray
 from toneapp.analysis.strike import MeasuredStrike
 from toneapp.keyboard import KeyboardLayout
+from toneapp.measure.damping import measure_damping
 from toneapp.measure.echo import OwnResidue, StringTable, build_strings, name_lines
 from toneapp.pitch import note_name
 from toneapp.results import (
@@ -38,14 +39,17 @@ USUAL_LAST_DAMPER_MIDI = 89
 NEIGHBOURS = 7
 """Keys on each side that tell the usual damper of a place."""
 
-SURE_LEAK_RATIO = 2.8
-LEAK_RATIO = 2.1
-LEAST_LEAK_T60_S = 0.75
+SURE_LEVEL_DB = -15.5
+LIKELY_LEVEL_DB = -20.0
+LEAK_EXCESS_DB = 11.0
+LIKELY_RATIO = 2.0
+LEAST_LEAK_T60_S = 0.6
 LEAST_HEARD_FROM = 4
-"""A damper leaks for certain when its note dies 2.8 times slower than its neighbours. From 2.1
-times it is suspected, and that stands when its strings are heard after the release of four other
-keys. Dampers as they are made differ by a factor 2 from note to note (common practice, no source).
-"""
+"""A damper leaks for certain when 0.3 s after the release its note stands less than 15.5 dB below
+the level before, and 11 dB above its neighbours. Down to 20 dB below, and when its partials die
+twice as slowly as its neighbours', it is suspected, and that stands when its strings are heard
+after the release of four other keys. Strings of other keys that share a partial ring some 16 to
+30 dB below; dampers as they are made differ by a factor 2 (common practice, no source)."""
 
 SHOWN_RATIO = 1.4
 SHOWN_EXCESS_DB = 6.0
@@ -90,6 +94,9 @@ def judge_ringing(
     last_damper, is_given = _last_damper(results, layout)
     room_t60_s = _room_t60_s(measured)
     room = room_t60_s if room_t60_s is not None else 0.4
+    if room_t60_s is not None:
+        measured = [_without_room(item, room_t60_s) for item in measured]
+        results = [item.result for item in measured]
     usual = _usual_damping(measured, last_damper=last_damper, room_t60_s=room)
     strings = build_strings(results)
     sure, suspected = _leaky_keys(
@@ -118,6 +125,24 @@ def judge_ringing(
         strikes_heard=sum(heard),
         flags=() if strings is not None else (Flag.TOO_FEW_NOTES,),
     )
+
+
+def _without_room(item: MeasuredStrike, room_t60_s: float) -> MeasuredStrike:
+    """Read the damped decay again beside the room's own."""
+    curve = item.damping
+    if curve is None or curve.times_s.size < 8:
+        return item
+    damping = measure_damping(
+        curve.times_s,
+        curve.power[None, :],
+        noise_power=np.array([curve.noise_power]),
+        release_s=curve.release_s,
+        t_end_s=curve.end_s,
+        room_t60_s=room_t60_s,
+    )
+    if damping.damped_t60_s is None:
+        return item
+    return replace(item, result=replace(item.result, damped_t60_s=damping.damped_t60_s))
 
 
 def _name_all(
@@ -241,21 +266,30 @@ def _leaky_keys(
     room_t60_s: float,
 ) -> tuple[frozenset[int], frozenset[int]]:
     """Keys whose own strikes show that their dampers leak: for certain, and perhaps."""
-    votes: dict[int, list[float]] = {}
+    votes: dict[int, list[tuple[float, float, float]]] = {}
     for item in measured:
         midi, t60_s = item.result.midi, item.partials_t60_s
-        if midi > last_damper or t60_s is None:
+        level = item.result.ring_levels_db[0]
+        if midi > last_damper or t60_s is None or level is None:
             continue
-        ratio = t60_s / max(usual.t60_s(midi), room_t60_s)
-        votes.setdefault(midi, []).append(ratio if t60_s >= LEAST_LEAK_T60_S else 0.0)
+        ratio = t60_s / max(usual.t60_s(midi), room_t60_s) if t60_s >= LEAST_LEAK_T60_S else 0.0
+        votes.setdefault(midi, []).append((level, level - usual.ring_level_db(midi), ratio))
     sure: set[int] = set()
     suspected: set[int] = set()
-    middle = {midi: float(np.median(ratios)) for midi, ratios in votes.items()}
-    for midi in sorted(middle, key=lambda key: -middle[key]):
-        ratio = middle[midi]
-        if ratio < LEAK_RATIO or _is_lent(measured, midi, strings, sure | suspected):
+    middle = {
+        midi: tuple(float(np.median(column)) for column in zip(*rows, strict=True))
+        for midi, rows in votes.items()
+    }
+    for midi in sorted(middle, key=lambda key: -middle[key][0]):
+        level, excess, ratio = middle[midi]
+        if excess < LEAK_EXCESS_DB or level < LIKELY_LEVEL_DB or ratio <= 0.0:
             continue
-        (sure if ratio >= SURE_LEAK_RATIO else suspected).add(midi)
+        if _is_lent(measured, midi, strings, sure | suspected):
+            continue
+        if level >= SURE_LEVEL_DB:
+            sure.add(midi)
+        elif ratio >= LIKELY_RATIO:
+            suspected.add(midi)
     return frozenset(sure), frozenset(suspected)
 
 

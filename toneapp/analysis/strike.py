@@ -62,6 +62,17 @@ class StrikeTask:
     source: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DampingCurve:
+    """Power of all partials around the release, to be read again when the room is known."""
+
+    times_s: FloatArray  # from the onset
+    power: FloatArray
+    noise_power: float
+    release_s: float
+    end_s: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredStrike:
     """Result of one strike, and what was heard after its release but has no name yet."""
@@ -71,6 +82,7 @@ class MeasuredStrike:
     hears_release: bool = False  # a release, and enough sound after it
     partials_t60_s: float | None = None  # median over the partials after the release
     tails_t60_s: tuple[float, ...] = ()  # of partials once the damper has done its work
+    damping: DampingCurve | None = None
 
 
 def measure_strike(
@@ -173,8 +185,26 @@ def measure_strike(
         lines=lines,
         partials_t60_s=partials_t60_s,
         tails_t60_s=tails,
+        damping=_damping_curve(tone, power, release.release_s, last_s=last_s),
         hears_release=release.release_s is not None
         and last_s - release.release_s > LEAST_S + AFTER_RELEASE_S,
+    )
+
+
+def _damping_curve(
+    tone: HeldTone, power: FloatArray, release_s: float | None, *, last_s: float
+) -> DampingCurve | None:
+    """Keep what is needed of the sound around the release."""
+    if release_s is None:
+        return None
+    times = tone.bands.times_s
+    part = (times >= release_s - 0.3) & (times <= min(last_s, release_s + 2.5))
+    return DampingCurve(
+        times_s=times[part],
+        power=power[:, part].sum(axis=0),
+        noise_power=float(tone.noise_power.sum()),
+        release_s=release_s,
+        end_s=last_s,
     )
 
 
