@@ -216,6 +216,7 @@ def test_a_constant_offset_changes_nothing(three_notes: np.ndarray, write: Write
         assert one.f1_hz is not None
         assert other.f1_hz == pytest.approx(one.f1_hz, rel=1e-5)
         assert other.level_db == pytest.approx(one.level_db, abs=0.1)
+        assert other.peak_dbfs == pytest.approx(one.peak_dbfs, abs=0.1)
 
 
 def test_clipped_samples_are_said(three_notes: np.ndarray, write: Write) -> None:

@@ -483,8 +483,8 @@ def _partials(tone: HeldTone, decay: NoteDecay, beats: NoteBeats) -> tuple[Parti
             hz_se=float(tone.partials.hz_se[i]),
             level_db=float(20.0 * np.log10(max(tone.partials.amplitude[i], 1e-12))),
             cents_from_fit=float(off[i]) if fit.inharmonicity is not None else None,
-            prompt_t60_s=decay.partials[i].prompt_t60_s,
-            after_t60_s=decay.partials[i].after_t60_s,
+            prompt_t60_s=decay.partials[i].prompt_t60_s if i < len(decay.partials) else None,
+            after_t60_s=decay.partials[i].after_t60_s if i < len(decay.partials) else None,
             beat_hz=beating[i].beat_hz if i in beating else None,
             beat_depth_db=beating[i].depth_db if i in beating else None,
         )

@@ -30,9 +30,16 @@ SMOOTHING_S = 0.04  # mean power over this; longer spans round the maximum off i
 EARLY_S = 0.5  # the early maximum is sought so long from the start
 LEAST_SEEN_DB = 10.0  # half the fall must be seen before the rest is drawn on
 MAX_SUSTAIN_LOG_SE = 0.3  # a sustain drawn on with more doubt than this is not reported
-MODEL_LOG_SE = (
-    0.07  # what five blows on one note of a recorded grand differ by, see `measure_decay`
-)
+MODEL_LOG_SE = 0.12
+"""What a sum of two exponentials leaves out of a real decay, in ln T60: five blows on one note of
+a recorded grand differ by 0.07, and simulated pianos whose motion is known by 0.13."""
+
+MOST_PARTIALS = 16
+"""Partials whose own decays are fitted, the lowest; all of them enter the decay of the note."""
+
+AFTER_MODEL_LOG_SE = 0.22
+"""The same of the aftersound: beats of the slow motions, and a third stage."""
+
 RIPPLE_DB = 2.0  # of the sum of partials by slow beats; on the same recordings
 LONE_EDT_LOG_SE = 0.25  # of an early decay time that no fit confirms
 STEPS = 2000  # of the curve on which a sustain is drawn on
@@ -53,7 +60,7 @@ class NoteDecay:
     sustain_is_drawn_on: bool = False  # beyond the end of the hold, from the fit
     schroeder_t20_s: float | None = None
     edt_s: float | None = None
-    partials: tuple[DecayFit, ...] = ()
+    partials: tuple[DecayFit, ...] = ()  # of the lowest partials
     flags: tuple[Flag, ...] = ()
 
 
@@ -119,8 +126,8 @@ def measure_decay(
     total, floor = powers.sum(axis=0), float(noise.sum())
     fits = fit_decays(
         times,
-        np.vstack([total, powers]),
-        noise_power=np.append(floor, noise),
+        np.vstack([total, powers[:MOST_PARTIALS]]),
+        noise_power=np.append(floor, noise[:MOST_PARTIALS]),
         t_start_s=t_start_s,
         t_end_s=t_end_s,
         band_width_hz=band_width_hz,
@@ -139,7 +146,7 @@ def measure_decay(
         prompt_t60_s=prompt_s,
         prompt_t60_s_se=prompt_se_s,
         after_t60_s=whole.after_t60_s,
-        after_t60_s_se=whole.after_t60_s_se,
+        after_t60_s_se=_after_se_s(whole),
         knee_s=whole.knee_s,
         aftersound_level_db=whole.aftersound_level_db,
         is_two_stage=whole.is_two_stage,
@@ -172,6 +179,13 @@ def _prompt(fit: DecayFit, edt_s: float | None) -> tuple[float | None, float | N
     ln_t60 = (weight * ln_fit + weight_edt * ln_edt) / (weight + weight_edt)
     variance = 1.0 / (weight + weight_edt) + (0.5 * (ln_fit - ln_edt)) ** 2
     return math.exp(ln_t60), math.exp(ln_t60) * math.sqrt(variance)
+
+
+def _after_se_s(fit: DecayFit) -> float | None:
+    """Standard error of the aftersound's T60, what the model leaves out included."""
+    if fit.after_t60_s is None or fit.after_t60_s_se is None:
+        return None
+    return math.hypot(fit.after_t60_s_se, AFTER_MODEL_LOG_SE * fit.after_t60_s)
 
 
 def _sustain(

@@ -16,14 +16,13 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from toneapp._typing import FloatArray, IntArray
+from toneapp._typing import BoolArray, FloatArray, IntArray
 from toneapp.measure.ringing import RingLine
-from toneapp.measure.series import partial_frequency_hz
 from toneapp.results import Cause, EchoCandidate, EchoString, StrikeResult
 
 __all__ = ["OwnResidue", "StringTable", "build_strings", "name_lines"]
@@ -50,6 +49,7 @@ SECOND_PARTIAL_COST = 2.0
 LEAKY_COST = 0.7
 LEAKY_PARTIAL_COST = 0.04
 OWN_COST = 0.4
+OTHER_COST = 6.0
 """How much less likely a line is of that kind, as a difference of log likelihood: the first
 partial of a free string answers most; of a leaking bass string any partial may."""
 
@@ -80,33 +80,19 @@ this times the dampers around it, is the rest of the note itself."""
 class StringTable:
     """Partials of every string of the instrument, as measured or placed between neighbours."""
 
-    midi: IntArray  # shape (k,)
+    midi: IntArray  # shape (k,), upward without gaps
     f0_hz: FloatArray  # shape (k,)
-    inharmonicity: FloatArray  # shape (k,)
     sigma_cents: FloatArray  # shape (k,)
-    measured_hz: Mapping[tuple[int, int], float]  # (midi, n) -> Hz
-
-    def partial_hz(self, row: int, n: int) -> float:
-        """Frequency of a partial: as measured if it was, else from the series."""
-        key = (int(self.midi[row]), n)
-        found = self.measured_hz.get(key)
-        if found is not None:
-            return found
-        return partial_frequency_hz(
-            n, f0_hz=float(self.f0_hz[row]), inharmonicity=float(self.inharmonicity[row])
-        )
+    partial_hz: FloatArray  # shape (k, OWN_PARTIALS + 1), column n holds partial n
+    is_measured: BoolArray  # same shape; else the partial follows from the series
 
     def distance_cents(self, hz: float, midi: int) -> float:
         """Distance of a frequency from the nearest partial of a key, in cents, >= 0."""
-        rows = np.flatnonzero(self.midi == midi)
-        if rows.size == 0:
+        row = midi - int(self.midi[0])
+        if not 0 <= row < self.midi.size:
             return float("inf")
-        row = int(rows[0])
-        near = max(1, round(hz / float(self.f0_hz[row])))
-        return min(
-            abs(1200.0 * float(np.log2(hz / self.partial_hz(row, n))))
-            for n in {max(1, near - 1), near, near + 1}
-        )
+        cents = 1200.0 * np.log2(hz / self.partial_hz[row, 1:])
+        return float(np.min(np.abs(cents)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,12 +137,21 @@ def build_strings(strikes: Sequence[StrikeResult]) -> StringTable | None:
     every = np.arange(struck[0], struck[-1] + 1)
     is_struck = np.isin(every, struck)
     cents = 1200.0 * np.log2(f0_hz) - 100.0 * struck
+    f0_every = 2.0 ** ((np.interp(every, struck, cents) + 100.0 * every) / 1200.0)
+    b_every = np.exp(np.interp(every, struck, np.log(np.maximum(stiff, 1e-6))))
+    n = np.arange(OWN_PARTIALS + 1, dtype=np.float64)
+    partials = n * f0_every[:, None] * np.sqrt(1.0 + b_every[:, None] * n**2)
+    is_measured = np.zeros(partials.shape, dtype=np.bool_)
+    for (midi, number), values in tables.items():
+        if number <= OWN_PARTIALS:
+            partials[midi - every[0], number] = np.median(values)
+            is_measured[midi - every[0], number] = True
     return StringTable(
         midi=every,
-        f0_hz=2.0 ** ((np.interp(every, struck, cents) + 100.0 * every) / 1200.0),
-        inharmonicity=np.exp(np.interp(every, struck, np.log(np.maximum(stiff, 1e-6)))),
+        f0_hz=f0_every,
         sigma_cents=np.where(is_struck, np.interp(every, struck, spread), UNMEASURED_SIGMA_CENTS),
-        measured_hz={key: float(np.median(values)) for key, values in tables.items()},
+        partial_hz=partials,
+        is_measured=is_measured,
     )
 
 
@@ -235,51 +230,50 @@ def _matches(
 ) -> list[_Match]:
     """All strings with a partial near the line, best first."""
     line_cents = 1731.23 * line.hz_se / line.hz
-    matches = []
-    for row, midi in enumerate(strings.midi.tolist()):
-        if midi == struck_midi:
-            cause, most, cost = Cause.OWN_DAMPER, OWN_PARTIALS, OWN_COST
-        elif midi > last_damper_midi:
-            cause, most, cost = Cause.UNDAMPED, UNDAMPED_PARTIALS, 0.0
-        elif midi in leaky:
-            cause, most, cost = Cause.OTHER_DAMPER, LEAKY_PARTIALS, LEAKY_COST
-        else:
-            cause, most, cost = Cause.OTHER_DAMPER, OTHER_PARTIALS, 6.0
-        near = round(line.hz / float(strings.f0_hz[row]))
-        for n in {max(1, near - 1), max(1, near), near + 1}:
-            if n > most:
-                continue
-            off = 1200.0 * float(np.log2(line.hz / strings.partial_hz(row, n)))
-            # The higher a partial that was not measured, the less the series says of it.
-            known = (midi, n) in strings.measured_hz
-            sigma = float(
-                np.sqrt(
-                    strings.sigma_cents[row] ** 2
-                    + line_cents**2
-                    + (0.0 if known else (0.1 * n) ** 2 + 1.0)
-                )
-            )
-            width = min(WIDTH_SIGMAS * sigma, WIDEST_CENTS + line_cents)
-            if cause is Cause.OWN_DAMPER:
-                width = max(width, OWN_CENTS + OWN_CENTS_PER_N * n + line_cents)
-            if abs(off) > width:
-                continue
-            value = -0.5 * (off / sigma) ** 2 - float(np.log(sigma)) - cost
-            if cause is Cause.UNDAMPED:
-                value -= SECOND_PARTIAL_COST * (n - 1)
-            elif cause is Cause.OTHER_DAMPER:
-                value -= LEAKY_PARTIAL_COST * (n - 1)
-            matches.append(
-                _Match(
-                    midi=midi,
-                    n=n,
-                    cents_off=off,
-                    cause=cause,
-                    value=value,
-                    is_known_leak=midi in leaky,
-                )
-            )
+    midi = strings.midi
+    is_own = midi == struck_midi
+    is_free = (midi > last_damper_midi) & ~is_own
+    is_leaky = np.isin(midi, list(leaky)) & ~is_own & ~is_free
+    most = np.select(
+        [is_own, is_free, is_leaky],
+        [OWN_PARTIALS, UNDAMPED_PARTIALS, LEAKY_PARTIALS],
+        OTHER_PARTIALS,
+    )
+    cost = np.select([is_own, is_free, is_leaky], [OWN_COST, 0.0, LEAKY_COST], OTHER_COST)
+    per_partial = np.select([is_own, is_free], [0.0, SECOND_PARTIAL_COST], LEAKY_PARTIAL_COST)
+    near = np.round(line.hz / strings.f0_hz).astype(np.int64)
+    n = near[:, None] + np.array([-1, 0, 1])
+    allowed = (n >= 1) & (n <= most[:, None])
+    n = np.clip(n, 1, OWN_PARTIALS)
+    row = np.arange(midi.size)[:, None]
+    off = 1200.0 * np.log2(line.hz / strings.partial_hz[row, n])
+    # The higher a partial that was not measured, the less the series says of it.
+    unknown = np.where(strings.is_measured[row, n], 0.0, (0.1 * n) ** 2 + 1.0)
+    sigma = np.sqrt(strings.sigma_cents[:, None] ** 2 + line_cents**2 + unknown)
+    width = np.minimum(WIDTH_SIGMAS * sigma, WIDEST_CENTS + line_cents)
+    own_width = OWN_CENTS + OWN_CENTS_PER_N * n + line_cents
+    width = np.where(is_own[:, None], np.maximum(width, own_width), width)
+    value = -0.5 * (off / sigma) ** 2 - np.log(sigma) - cost[:, None]
+    value -= per_partial[:, None] * (n - 1)
+    matches = [
+        _Match(
+            midi=int(midi[i]),
+            n=int(n[i, j]),
+            cents_off=float(off[i, j]),
+            cause=_cause(is_own=bool(is_own[i]), is_free=bool(is_free[i])),
+            value=float(value[i, j]),
+            is_known_leak=bool(is_leaky[i]),
+        )
+        for i, j in np.argwhere(allowed & (np.abs(off) <= width))
+    ]
     return sorted(matches, key=lambda match: -match.value)
+
+
+def _cause(*, is_own: bool, is_free: bool) -> Cause:
+    """Why a string of that kind rings."""
+    if is_own:
+        return Cause.OWN_DAMPER
+    return Cause.UNDAMPED if is_free else Cause.OTHER_DAMPER
 
 
 def _decide(
