@@ -90,9 +90,10 @@ def test_a_strike_without_pitch_stays_without() -> None:
 def test_doubts_are_said_in_one_sentence_each() -> None:
     strikes = [_strike(m) for m in range(60, 70)]
     assert _join(strikes).problems == ("said before",)
-    strikes[0] = _strike(60, flags=(Flag.CLIPPED,))
-    strikes[1] = _strike(61, flags=(Flag.NOTE_UNCERTAIN,))
-    strikes[2:6] = [_strike(m, flags=(Flag.QUIET,)) for m in range(62, 66)]
+    strikes = [_strike(m, cents=-60.0) for m in range(60, 70)]
+    strikes[0] = _strike(60, cents=-60.0, flags=(Flag.CLIPPED,))
+    strikes[1] = _strike(61, cents=-60.0, flags=(Flag.NOTE_UNCERTAIN,))
+    strikes[2:6] = [_strike(m, cents=-60.0, flags=(Flag.QUIET,)) for m in range(62, 66)]
     problems = _join(strikes, detune=-0.6).problems
     assert any(p.startswith("1 strike clipped") for p in problems)
     assert any("C#4" in p and "label file" in p for p in problems)

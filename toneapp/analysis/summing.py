@@ -146,9 +146,11 @@ def _problems(strikes: Sequence[StrikeResult], heard: Heard) -> tuple[str, ...]:
             + (" and others" if len(unsure) > 6 else "")
             + "; check them, and set them with a label file if they are wrong"
         )
-    if abs(heard.detune_semitones) > 0.25:
+    a4_hz = _measured_a4_hz(strikes)
+    if a4_hz is not None and abs(heard.detune_semitones) > 0.25:
+        cents = hz_to_cents(a4_hz, midi=A4_MIDI, a4_hz=A4_HZ)
         found.append(
-            f"the instrument stands {100.0 * heard.detune_semitones:+.0f} cents from "
-            "A4 = 440 Hz; notes are named by their place on the keyboard"
+            f"the instrument stands {cents:+.0f} cents from A4 = 440 Hz; notes are named by their "
+            "place on the keyboard"
         )
     return tuple(found)

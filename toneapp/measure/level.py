@@ -59,9 +59,11 @@ _FULL_SCALE_RUN = 2
 _FLAT_RUN = 4
 _FLAT_STEP = 0.02
 _FLAT_LEAST = 0.25
+_LEAST_QUANTA = 100
 """A recording clipped below full scale shows runs of at least four equal samples at its very
 peak, entered by a step of more than 2 % of the peak; a slow tone in coarse steps has the runs
-but not the step. A polarity that stays below a quarter of the other is not looked at."""
+but not the step. A polarity that stays below a quarter of the other is not looked at, nor a sound
+of less than a hundred steps of its converter, whose own steps are as large."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,6 +275,10 @@ def _clipped_count(sound: FloatArray) -> int:
     if np.any(lengths >= _FULL_SCALE_RUN):
         return int(np.sum(at_rail))
     peak = float(magnitude.max(initial=0.0))
+    changes = np.abs(np.diff(sound))
+    quantum = float(np.min(changes[changes > 1e-9], initial=np.inf))
+    if peak < _LEAST_QUANTA * quantum:
+        return 0
     flat = 0
     # Each polarity by itself: the two limits of an input differ.
     for signed in (sound, -sound):
