@@ -254,8 +254,10 @@ def start(program: str, **options: Any) -> subprocess.Popen[bytes]:
     )
 
 
+# A shell that starts tests in the background has them ignore Ctrl-C, and so would this process.
 SLOW = """
-    import sys, time, types
+    import signal, sys, time
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     import toneapp.analysis
     def slow(path, **options):
         print("started", flush=True)
