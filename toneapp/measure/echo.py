@@ -72,8 +72,10 @@ lies where back lengths and duplex lengths speak."""
 
 ROOM_RATIO = 1.3
 USUAL_RATIO = 1.25
+FREE_RATIO = 1.5
 """A line at the struck note's own partial that decays no slower than this times the room, or than
-this times the dampers around it, is the rest of the note itself."""
+this times the dampers around it, is the rest of the note itself. A free string that rings outlasts
+the room by half; what lies at its place and does not is the room's answer to the blow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -286,6 +288,8 @@ def _decide(
     if is_near_own and not outlasts:
         return []  # the rest of the note itself, and the room's answer to it
     likely = [match for match in matches if match.value > LEAST_VALUE]
+    if line.t60_s < FREE_RATIO * room_t60_s:
+        likely = [match for match in likely if match.cause is not Cause.UNDAMPED]
     if not own.is_leaky:
         likely = [match for match in likely if match.cause is not Cause.OWN_DAMPER]
     if not likely:
