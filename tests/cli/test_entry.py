@@ -50,7 +50,6 @@ def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "say what to do"),
         (["sing"], "sing"),
         (["analyse"], "FILE_OR_FOLDER"),
         (["analyse", "a.wav", "--compass", "C8-A0"], "compass"),

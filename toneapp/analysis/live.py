@@ -17,7 +17,6 @@ from toneapp.analysis.labels import NamedStrike
 from toneapp.analysis.scan import ChunkScan, NoiseSpectrum, merge_scans
 from toneapp.analysis.strike import StrikeTask, measure_strike
 from toneapp.audio.capture import BlowSound
-from toneapp.pitch import midi_to_hz
 from toneapp.results import StrikeResult
 
 __all__ = ["LiveMeasure"]
@@ -71,30 +70,6 @@ class LiveMeasure:
             first_s=blow.first_s,
             task=task,
         ).result
-
-    def warm_up(self, sample_rate_hz: int) -> None:
-        """Measure an invented blow, so that the first real one need not wait for imports."""
-        t = np.arange(int(1.2 * sample_rate_hz)) / sample_rate_hz
-        tone = np.zeros(t.size)
-        for n in range(1, 6):
-            tone += 0.05 / n * np.sin(2.0 * np.pi * n * midi_to_hz(60) * t)
-        sound = np.where(t < 0.25, 0.0, tone * np.exp(-3.0 * (t - 0.25)))
-        for rest in (1, 2):  # twice: the first fills tables that the second uses
-            self(
-                BlowSound(
-                    samples=sound.astype(np.float32),
-                    sample_rate_hz=sample_rate_hz,
-                    first_s=0.0,
-                    onset_s=0.25,
-                    end_s=1.2,
-                    midi=60,
-                    pitch=60.0,
-                    is_cut=False,
-                    has_damper=None,
-                    room=np.zeros(0, np.float32),
-                    room_version=-rest,
-                )
-            )
 
     def _noise_spectrum(self, blow: BlowSound) -> NoiseSpectrum:
         key = (blow.room_version, blow.sample_rate_hz)

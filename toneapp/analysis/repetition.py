@@ -16,7 +16,8 @@ from toneapp.audio import SoundFileSource, list_sound_files, open_sound
 from toneapp.errors import InputError, NothingFoundError
 from toneapp.evenness.sluggish import RepetitionJudgement, judge_repetition
 from toneapp.keyboard import KeyboardLayout
-from toneapp.measure.evidence import PITCH_GRID, gather_evidence
+from toneapp.measure.evidence import PITCH_GRID, StrikeEvidence, gather_evidence
+from toneapp.measure.labelling import label_run
 from toneapp.measure.repetition import KeyRepetition, Series, find_series, measure_repetition
 from toneapp.pitch import A4_HZ, hz_to_midi, parse_note
 from toneapp.results import Flag
@@ -25,8 +26,10 @@ __all__ = ["RepetitionRun", "analyse_repetition"]
 
 EVIDENCE_S = 0.42
 EVIDENCE_BLOWS = 6
-LEAST_SUPPORT = 0.1
+LEAST_SUPPORT = 0.0
+SURE_SUPPORT = 0.15
 NEARBY = 0.5
+FEWEST_FOR_ORDER = 4
 CLEAR_DB = 4.5
 """Below this rise over what the partials foretell, blows may have been lost in the noise."""
 
@@ -91,18 +94,16 @@ def analyse_repetition(
     layout = layout or KeyboardLayout()
     report = progress or (lambda _share: None)
     paths = list_sound_files(path) if Path(path).is_dir() else [Path(path)]
-    found: list[tuple[Path, Series, int | None]] = []
+    found: list[_Found] = []
     duration_s, rate = 0.0, 0
     problems: list[str] = []
     for number, file in enumerate(paths):
         with open_sound(file, channel=channel) as sound:
             rate = sound.sample_rate_hz
             duration_s += sound.duration_s
-            count = 0
-            for series, midi in _series_of(sound, layout=layout, a4_hz=a4_hz):
-                found.append((file, series, midi))
-                count += 1
-        if count == 0 and len(paths) > 1:
+            here = _series_of(sound, file)
+        found.extend(here)
+        if not here and len(paths) > 1:
             problems.append(f"no series of fast blows in {file.name}")
         report((number + 1) / len(paths))
     if not found:
@@ -115,22 +116,28 @@ def analyse_repetition(
             f"{len(keys)} keys were named, but {len(found)} series of fast blows were found; "
             "name one key for each"
         )
+    is_folder = len(paths) > 1
+    heard = _name_keys(found, layout=layout, a4_hz=a4_hz, is_one_recording=not is_folder)
     results = []
-    for place, (file, series, heard) in enumerate(found):
-        midi = keys[place] if keys else (_named_by(file) if len(paths) > 1 else None)
+    for place, item in enumerate(found):
+        midi = keys[place] if keys else (_named_by(item.file) if is_folder else None)
         flags = [Flag.LABEL_GIVEN] if midi is not None else []
-        midi = heard if midi is None else midi
         if midi is None:
-            flags.append(Flag.NO_PITCH)
-        if series.clearness < CLEAR_DB:
+            midi = heard[place].midi
+            if midi is None:
+                flags.append(Flag.NO_PITCH)
+            elif not heard[place].is_sure:
+                flags.append(Flag.NOTE_UNCERTAIN)
+        if item.series.clearness < CLEAR_DB:
             flags.append(Flag.QUIET)
-        measured = measure_repetition(
-            series,
-            midi=midi,
-            source=file.name if len(paths) > 1 else "",
-            flags=tuple(flags),
+        results.append(
+            measure_repetition(
+                item.series,
+                midi=midi,
+                source=item.file.name if is_folder else "",
+                flags=tuple(flags),
+            )
         )
-        results.append(measured)
     breaks = [float(first) for first in layout.breaks()]
     return RepetitionRun(
         source=Path(path).name,
@@ -142,6 +149,23 @@ def analyse_repetition(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Heard:
+    """What key a series sounds like."""
+
+    midi: int | None
+    is_sure: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Found:
+    """One series of a recording."""
+
+    file: Path
+    series: Series
+    support: FloatArray  # of each pitch, on `PITCH_GRID`
+
+
 def _named_by(file: Path) -> int | None:
     """Key that a file is named for."""
     try:
@@ -150,13 +174,11 @@ def _named_by(file: Path) -> int | None:
         return None
 
 
-def _series_of(
-    sound: SoundFileSource, *, layout: KeyboardLayout, a4_hz: float
-) -> list[tuple[Series, int | None]]:
-    """Series of one recording, each with the key that is heard."""
+def _series_of(sound: SoundFileSource, file: Path) -> list[_Found]:
+    """Series of one recording."""
     rate = sound.sample_rate_hz
     chunk, step = int(CHUNK_S * rate), int((CHUNK_S - OVERLAP_S) * rate)
-    series: list[tuple[Series, int | None]] = []
+    found: list[_Found] = []
     for first in range(0, max(sound.frames, 1), step):
         samples = sound.read(first, min(first + chunk, sound.frames)).astype(np.float64)
         if samples.size < 0.3 * rate:
@@ -168,22 +190,26 @@ def _series_of(
             # A series that runs on at the end of this part is whole in the next one.
             if not ends_here and begins > step / rate:
                 continue
-            if series and begins + offset_s <= float(series[-1][0].times_s[-1]):
+            if found and begins + offset_s <= float(found[-1].series.times_s[-1]):
                 continue
-            midi = _heard_key(item, samples, rate=rate, layout=layout, a4_hz=a4_hz)
-            series.append((replace(item, times_s=item.times_s + offset_s), midi))
+            found.append(
+                _Found(
+                    file=file,
+                    series=replace(item, times_s=item.times_s + offset_s),
+                    support=_support_of(item, samples, rate=rate),
+                )
+            )
         if ends_here:
             break
-    return series
+    return found
 
 
-def _heard_key(
-    series: Series, samples: FloatArray, *, rate: float, layout: KeyboardLayout, a4_hz: float
-) -> int | None:
-    """Key that the first and the last blow of a series speak for."""
+def _support_of(series: Series, samples: FloatArray, *, rate: float) -> FloatArray:
+    """How well each pitch explains the blows of a series, on `PITCH_GRID`."""
     end_s = samples.size / rate
+    chosen = series.times_s[:: max(1, series.times_s.size // EVIDENCE_BLOWS)]
     support = np.zeros(PITCH_GRID.size)
-    for onset_s in series.times_s[:: max(1, series.times_s.size // EVIDENCE_BLOWS)]:
+    for onset_s in chosen:
         # The blows that follow start the same partials anew: the stretch may run over them, and
         # what sounded before is the same note and must count.
         evidence = gather_evidence(
@@ -194,12 +220,47 @@ def _heard_key(
             after_s=min(EVIDENCE_S, end_s - float(onset_s)),
         )
         support += evidence.support
-    support /= len(series.times_s[:: max(1, series.times_s.size // EVIDENCE_BLOWS)])
+    return np.asarray(support / chosen.size)
+
+
+def _name_keys(
+    found: Sequence[_Found], *, layout: KeyboardLayout, a4_hz: float, is_one_recording: bool
+) -> list[_Heard]:
+    """Key of each series: by its own pitch, or by the order of them all when they are many."""
     shift = hz_to_midi(A4_HZ, a4_hz=a4_hz) - 69.0
+    if len(found) < FEWEST_FOR_ORDER:
+        return [_own_key(item.support, layout=layout, shift=shift) for item in found]
+    labels = label_run(
+        [
+            StrikeEvidence(
+                support=item.support,
+                peak_count=EVIDENCE_BLOWS,
+                loudest_db=40.0,
+                rise_db=20.0,
+                steadiness=1.0,
+            )
+            for item in found
+        ],
+        # Seconds apart, whatever the file: the order alone counts.
+        [10.0 * place for place in range(len(found))],
+        compass=layout.compass,
+        reference_offset=-shift,
+        sources=None if is_one_recording else list(range(len(found))),
+    ).labels
+    return [
+        _Heard(midi=label.midi, is_sure=label.midi is not None and label.margin > 0.0)
+        for label in labels
+    ]
+
+
+def _own_key(support: FloatArray, *, layout: KeyboardLayout, shift: float) -> _Heard:
+    """Key whose pitch explains a series best."""
     best: tuple[float, int] | None = None
     for midi in layout.compass:
         near = np.abs(PITCH_GRID + shift - midi) <= NEARBY
         value = float(support[near].max()) if near.any() else -np.inf
         if best is None or value > best[0]:
             best = (value, midi)
-    return None if best is None or best[0] < LEAST_SUPPORT else best[1]
+    if best is None or best[0] <= LEAST_SUPPORT:
+        return _Heard(midi=None, is_sure=False)
+    return _Heard(midi=best[1], is_sure=best[0] >= SURE_SUPPORT)

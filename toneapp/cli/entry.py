@@ -17,8 +17,17 @@ from collections.abc import Iterator, Sequence
 from typing import NoReturn
 
 from toneapp import __version__
-from toneapp.cli import analyse, demo, library_commands
+from toneapp.cli import (
+    analyse,
+    demo,
+    devices,
+    library_commands,
+    record,
+    repetition,
+    ringing,
+)
 from toneapp.cli.streams import complain
+from toneapp.cli.window import open_window
 from toneapp.errors import Cancelled, OutputError, ToneappError
 
 __all__ = ["build_parser", "main"]
@@ -58,7 +67,7 @@ def build_parser() -> argparse.ArgumentParser:
         help=f"write what is done, and where a fault came from, to {DEBUG_LOG} in this folder",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for module in (analyse, demo, library_commands):
+    for module in (analyse, ringing, repetition, record, devices, demo, library_commands):
         module.add_command(commands, parents=[common])
     return parser
 
@@ -83,8 +92,8 @@ def main(words: Sequence[str] | None = None) -> int:
             parser = build_parser()
             arguments = parser.parse_args(words)
             if not hasattr(arguments, "run"):
-                complain("say what to do, for example: toneapp demo (see toneapp --help)")
-                return NOT_UNDERSTOOD
+                open_window()
+                return DONE
             log.enter_context(_log_to_file() if arguments.debug else _no_log())
             arguments.run(arguments)
             sys.stdout.flush()

@@ -3,7 +3,7 @@
 Drawing needs Qt, which only the desktop package may import, and the command line does not import
 that. So a second Python draws: it reads the run as JSON and writes the PNG.
 
-Functions: `draw_picture`.
+Functions: `draw_picture`, `draw_ringing`.
 """
 
 from __future__ import annotations
@@ -12,13 +12,14 @@ import logging
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from toneapp.errors import OutputError
 from toneapp.interchange import run_to_bytes
 from toneapp.results import RunResult
 
-__all__ = ["draw_picture"]
+__all__ = ["draw_picture", "draw_ringing"]
 
 logger = logging.getLogger(__name__)
 
@@ -39,13 +40,37 @@ def draw_picture(run: RunResult, path: str | Path) -> None:
     OutputError
         If the picture cannot be drawn or written.
     """
-    command = [sys.executable, "-m", "toneapp.desktop.picture", "-", os.fspath(path)]
+    _draw("toneapp.desktop.picture", run_to_bytes(run), path)
+
+
+def draw_ringing(runs: Sequence[RunResult], path: str | Path) -> None:
+    """Draw struck keys against ringing strings as a PNG picture.
+
+    Parameters
+    ----------
+    runs : sequence of RunResult
+        One run, or two to show what changed from the first to the second.
+    path : str or Path
+        The picture; one that exists is replaced.
+
+    Raises
+    ------
+    OutputError
+        If the picture cannot be drawn or written.
+    """
+    content = b"[" + b",".join(run_to_bytes(run) for run in runs) + b"]"
+    _draw("toneapp.desktop.ring_painting", content, path)
+
+
+def _draw(module: str, content: bytes, path: str | Path) -> None:
+    """Let a module of the desktop package draw what it reads from its input."""
+    command = [sys.executable, "-m", module, "-", os.fspath(path)]
     environment = dict(os.environ)
     environment.setdefault("QT_QPA_PLATFORM", "offscreen")  # no screen is needed
     try:
         done = subprocess.run(
             command,
-            input=run_to_bytes(run),
+            input=content,
             capture_output=True,
             env=environment,
             timeout=LONGEST_S,

@@ -2,7 +2,7 @@
 
 Results go to the output; errors and progress to the error stream.
 
-Functions: `say`, `say_bytes`, `complain`, `progress_line`.
+Functions: `say`, `say_bytes`, `complain`, `progress_line`, `status_line`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from typing import TextIO
 
 from toneapp.wording import plain_text
 
-__all__ = ["complain", "progress_line", "say", "say_bytes"]
+__all__ = ["complain", "progress_line", "say", "say_bytes", "status_line"]
+
+STATUS_WIDTH = 78
 
 
 def say(text: str) -> None:
@@ -64,6 +66,33 @@ def progress_line(title: str) -> Iterator[Callable[[float], None]]:
         yield show
     finally:
         _write(sys.stderr, f"\r{' ' * (len(title) + 8)}\r")
+
+
+@contextmanager
+def status_line() -> Iterator[Callable[[str], None]]:
+    """Show a line that changes on the error stream, if that is a terminal.
+
+    Yields
+    ------
+    callable
+        Takes the line; an empty one clears it.
+    """
+    if not sys.stderr.isatty():
+        yield lambda _text: None
+        return
+    shown = ""
+
+    def show(text: str) -> None:
+        nonlocal shown
+        text = text[:STATUS_WIDTH].rstrip()
+        if text != shown:
+            _write(sys.stderr, "\r" + text.ljust(len(shown)) + ("" if text else "\r"))
+            shown = text
+
+    try:
+        yield show
+    finally:
+        show("")
 
 
 def _write(stream: TextIO, text: str) -> None:

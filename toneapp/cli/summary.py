@@ -1,8 +1,8 @@
 """How is an analysed run told in the terminal?
 
 `run_summary` turns a result into lines of at most 79 characters: facts, problems, unevenness,
-raised notes with their reasons, what is missing and what could not be measured. The numbers and
-words come from `toneapp.wording`.
+raised notes with their reasons, what rings on, what is missing and what could not be measured.
+The numbers and words come from `toneapp.wording`.
 
 Functions: `run_summary`.
 """
@@ -27,6 +27,9 @@ __all__ = ["run_summary"]
 
 WIDTH = 79
 _LABEL_WIDTH = 13
+_MOST_RANKED = 8
+"""How many of a ranked list are named; the command "ringing" tells them all."""
+
 _MOST_UNEXPECTED = 12
 """More unexpected sounds than this are counted and not listed."""
 
@@ -48,6 +51,7 @@ def run_summary(run: RunResult) -> str:
         _problems(run),
         _unevenness(run),
         _raised(run),
+        _ring_on(run),
         _missing(run),
         _doubts(run),
     ]
@@ -138,6 +142,38 @@ def _raised(run: RunResult) -> list[str]:
             lines.append(f"  {name:<5}{raised_text(way):<20} {raised_reason(note, way)}")
             name = ""
     return lines
+
+
+def _ring_on(run: RunResult) -> list[str]:
+    """Suspect dampers, echo strings and how many notes ring on; nothing without a release."""
+    ring_on = run.ring_on
+    if ring_on is None or ring_on.strikes_heard == 0:
+        return []
+    ringing = sorted({s.midi for s in run.strikes if s.ringing})
+    released = {s.midi for s in run.strikes if s.release_s is not None or s.ringing}
+    lines = [f"Ring-on: something rings after {len(ringing)} of {_count(len(released), 'key')}"]
+    if ringing:
+        lines += _row("after", note_list_text(ringing), indent=2)
+    suspects = [suspect.note for suspect in ring_on.suspects]
+    lines += _row("dampers", _first_of(suspects, "none suspect"), indent=2)
+    echoes = [
+        f"{echo.note} ({quantity_text(echo.level_db, 'dB', decimals=0)})"
+        for echo in ring_on.echo_strings
+    ]
+    lines += _row("echo strings", _first_of(echoes, "none"), indent=2)
+    if ring_on.treble_echo_db is not None:
+        level = quantity_text(ring_on.treble_echo_db, "dB", se=ring_on.treble_echo_db_se)
+        lines += _row("treble echo", f"{level} re the blow", indent=2)
+    return lines
+
+
+def _first_of(words: list[str], nothing: str) -> str:
+    """Name the first of a ranked list."""
+    if not words:
+        return nothing
+    text = ", ".join(words[:_MOST_RANKED])
+    rest = len(words) - _MOST_RANKED
+    return f"{text} and {rest} more" if rest > 0 else text
 
 
 def _is_judged(note: NoteResult) -> bool:

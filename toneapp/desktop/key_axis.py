@@ -42,11 +42,16 @@ class KeyAxis:
         whites = sum(not is_black_key(midi) for midi in range(self._first, last + 1))
         self._last = last
         self.white_width = (right - left) / whites
+        self._places: dict[int, float] = {}
+        below = 0
+        for midi in range(self._first, last + 1):
+            is_black = is_black_key(midi)
+            self._places[midi] = left + self.white_width * (below + (0.0 if is_black else 0.5))
+            below += not is_black
 
     def x(self, midi: int) -> float:
         """Middle of a key, in pixels."""
-        below = sum(not is_black_key(key) for key in range(self._first, midi))
-        return self.left + self.white_width * (below + (0.0 if is_black_key(midi) else 0.5))
+        return self._places[midi]
 
     def paint(self, painter: QPainter, *, top: float, height: float) -> None:
         """Draw the keys, and below them the names of the notes C.

@@ -3,7 +3,7 @@
 A lane shows its points, the trend as a line, the uncertainty as bars, and raised notes as a
 triangle with a word, so that no meaning hangs on colour.
 
-Functions: `paint_lane`, `paint_legend`, `plain_font`.
+Functions: `paint_lane`, `paint_legend`, `plain_font`, `tick_text`, `free_place` (of `Obstacle`).
 """
 
 from __future__ import annotations
@@ -32,7 +32,17 @@ from toneapp.desktop.key_axis import KeyAxis
 from toneapp.desktop.lanes import Lane, LanePoint, ticks, value_range
 from toneapp.wording import NOT_MEASURED
 
-__all__ = ["paint_lane", "paint_legend", "plain_font"]
+__all__ = [
+    "MARK_WEIGHT",
+    "POINT_WEIGHT",
+    "WORD_WEIGHT",
+    "Obstacle",
+    "free_place",
+    "paint_lane",
+    "paint_legend",
+    "plain_font",
+    "tick_text",
+]
 
 _HEADING_HEIGHT = 26.0
 _POINT_RADIUS = 3.4
@@ -40,14 +50,14 @@ _MARK_SIZE = 7.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Obstacle:
+class Obstacle:
     """What a word should not cover, and how much it matters."""
 
     area: QRectF
     weight: float
 
 
-_POINT_WEIGHT, _MARK_WEIGHT, _WORD_WEIGHT = 1.0, 4.0, 16.0
+POINT_WEIGHT, MARK_WEIGHT, WORD_WEIGHT = 1.0, 4.0, 16.0
 """A word over a point can still be read; over another word it cannot."""
 
 
@@ -138,11 +148,12 @@ def _paint_ticks(painter: QPainter, scale: _Scale, area: QRectF) -> None:
         painter.drawText(
             QRectF(0.0, y - 12.0, area.left() - 8.0, 24.0),
             Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-            _tick_text(value),
+            tick_text(value),
         )
 
 
-def _tick_text(value: float) -> str:
+def tick_text(value: float) -> str:
+    """Write a round value of a scale."""
     text = f"{value:.0e}" if 0 < abs(value) < 1e-3 else f"{value:g}"
     return text.replace("e-0", "e-").replace("-", "−")
 
@@ -195,9 +206,9 @@ def _paint_marks(
         x, y = axis.x(point.midi), scale.y(point.value)
         painter.drawPolygon(_triangle(x, y, is_upward=point.mark.is_upward))
     obstacles = [
-        _Obstacle(
+        Obstacle(
             area=_around(axis.x(point.midi), scale.y(point.value)),
-            weight=_MARK_WEIGHT if point.mark is not None else _POINT_WEIGHT,
+            weight=MARK_WEIGHT if point.mark is not None else POINT_WEIGHT,
         )
         for point in points
     ]
@@ -205,8 +216,8 @@ def _paint_marks(
         assert point.mark is not None
         size = (metrics.horizontalAdvance(point.mark.text) + 4.0, metrics.height())
         place = QPointF(axis.x(point.midi), scale.y(point.value))
-        box = _free_place(place, size, obstacles, scale.area, is_upward=point.mark.is_upward)
-        obstacles.append(_Obstacle(area=box, weight=_WORD_WEIGHT))
+        box = free_place(place, size, obstacles, scale.area, is_upward=point.mark.is_upward)
+        obstacles.append(Obstacle(area=box, weight=WORD_WEIGHT))
         painter.setPen(QColor(ACCENT))
         painter.drawText(box, Qt.AlignmentFlag.AlignCenter, point.mark.text)
 
@@ -226,15 +237,34 @@ def _triangle(x: float, y: float, *, is_upward: bool) -> QPolygonF:
     )
 
 
-def _free_place(
+def free_place(
     mark: QPointF,
     size: tuple[float, float],
-    obstacles: Sequence[_Obstacle],
+    obstacles: Sequence[Obstacle],
     area: QRectF,
     *,
     is_upward: bool,
 ) -> QRectF:
-    """Place a word beside its mark, inside the lane, over as little else as possible."""
+    """Place a word beside its mark, inside the lane, over as little else as possible.
+
+    Parameters
+    ----------
+    mark : QPointF
+        Middle of the mark.
+    size : tuple of float
+        Width and height of the word, in pixels.
+    obstacles : sequence of Obstacle
+        What the word should not cover.
+    area : QRectF
+        Where the lane is plotted.
+    is_upward : bool
+        The mark points upward, so the word stands rather above it.
+
+    Returns
+    -------
+    QRectF
+        The box of the word.
+    """
     width, height = size
     x, y = mark.x(), mark.y()
     above, below = y - height - _MARK_SIZE - 1.0, y + _MARK_SIZE + 1.0
@@ -253,10 +283,12 @@ def _free_place(
     boxes = [QRectF(x, y, width, height) for x, y in corners]
     room = area.adjusted(0.0, -4.0, 0.0, 4.0)  # a word may lean a little out of the plot
     inside = [box for box in boxes if room.contains(box)] or boxes
+    reach = QRectF(left, above, right + width - left, below + height - above)
+    near = [other for other in obstacles if reach.intersects(other.area)]
 
     def covered(box: QRectF) -> float:
         ink = box.adjusted(2.0, 3.0, -2.0, -3.0)  # the letters do not fill their box
-        return sum(other.weight for other in obstacles if ink.intersects(other.area))
+        return sum(other.weight for other in near if ink.intersects(other.area))
 
     return min(inside, key=covered)
 

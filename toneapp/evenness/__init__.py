@@ -38,6 +38,12 @@ from toneapp.evenness.setup import (
     levels_comparable,
     setup_differences,
 )
+from toneapp.evenness.sluggish import (
+    RepetitionJudgement,
+    SluggishKey,
+    SluggishReason,
+    judge_repetition,
+)
 from toneapp.evenness.smoothing import Step, Trend, fit_trend, lowess
 
 __all__ = [
@@ -76,6 +82,11 @@ __all__ = [
     "same_blow",
     "setup_differences",
     "welch_difference",
+    # repetition
+    "RepetitionJudgement",
+    "SluggishKey",
+    "SluggishReason",
+    "judge_repetition",
     # advice
     "Advice",
     "AdviceBook",

@@ -110,13 +110,13 @@ class Worksheets:
                         area=_AREA_OF.get(entry.subject, "Other"),
                         finding=f"{entry.title}: {entry.reason}",
                         action=entry.check_first[0],
-                        midi=entry.midi,
+                        midi=entry.midi or None,  # 0 stands for no key
                         raised_run_uid=run_uid,
                         raised_as=entry.subject,
                     ),
                 )
                 for entry in entries
-                if not entry.is_done and (entry.midi, entry.subject) not in open_ones
+                if not entry.is_done and (entry.midi or None, entry.subject) not in open_ones
             ]
         return tuple(self.get(row_id) for row_id in added)
 

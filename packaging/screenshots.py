@@ -1,0 +1,126 @@
+"""Pictures of every page, small and large, light and dark, for people to look at.
+
+``python packaging/screenshots.py FOLDER [--library DIR]`` needs no screen. Without a library the
+example workshop is built first, which takes a minute or two. Look at every picture: nothing may be
+clipped, crowded, grey on grey or empty.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+SIZES = ((1280, 800), (1920, 1080))
+SETTLE_S = 0.4  # a page has drawn what it loads in the background by then
+LONGEST_S = 60.0
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Write the pictures; return the exit code."""
+    parser = argparse.ArgumentParser(description=__doc__, allow_abbrev=False)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--library", type=Path, help="take this library, not the example")
+    parser.add_argument("--only", nargs="*", default=None, metavar="PAGE", help="names of pages")
+    parser.add_argument("--scale", default="1", help="pixels per point, such as 2")
+    arguments = parser.parse_args(words)
+    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    os.environ["QT_SCALE_FACTOR"] = arguments.scale
+    arguments.folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as scratch:
+        library = arguments.library or example_library(Path(scratch) / "library")
+        draw_all(library, arguments.folder, Path(scratch), arguments.only)
+    return 0
+
+
+def example_library(folder: Path) -> Path:
+    """Build the example workshop in a folder."""
+    from toneapp.desktop.analysing import analyse_with
+    from toneapp.desktop.example_workshop import build_example
+    from toneapp.library import Library
+
+    with Library(folder) as library:
+        build_example(library, analyse_with(None), progress=lambda _share: None)
+    return folder
+
+
+def draw_all(library: Path, folder: Path, scratch: Path, only: Sequence[str] | None) -> None:
+    """Draw all pages in all sizes and colours."""
+    from PySide6.QtCore import QSettings
+    from PySide6.QtWidgets import QApplication
+
+    from toneapp.desktop.app import WindowApp
+    from toneapp.desktop.settings import Settings
+    from toneapp.desktop.theme import ThemeMode
+    from toneapp.library import Purpose
+
+    application = QApplication([])
+    store = QSettings(str(scratch / "settings.ini"), QSettings.Format.IniFormat)
+    program = WindowApp(application, settings=Settings(store), library_folder=library)
+    window = program.open_window()
+    model = window.model
+    wait_until(application, lambda: model.library is not None)
+    runs = model.read(lambda lib: lib.runs.all(), ())
+    even = [run for run in runs if run.purpose is Purpose.EVENNESS]
+    ringing = [run for run in runs if run.purpose is Purpose.RING_ON]
+    for mode in (ThemeMode.LIGHT, ThemeMode.DARK):
+        program.theme.set_mode(mode)
+        for width, height in SIZES:
+            window.resize(width, height)
+            for name in window.page_names:
+                if only and name not in only:
+                    continue
+                chosen = ringing if name == "ring_on" and ringing else even
+                if chosen and model.run_id != chosen[0].id:
+                    model.choose_run(chosen[0].id)
+                    wait_until(application, lambda: model.run is not None)
+                wants_two = name in ("compare", "evenness") and len(chosen) > 1
+                model.compare_with(chosen[1].id if wants_two else None)
+                if wants_two:
+                    wait_until(application, lambda: model.comparison is not None)
+                raised = [n for n in model.run.result.notes if n.raised] if model.run else []
+                model.choose_note(raised[0].midi if raised else 60)
+                window.show_page(name)
+                settle(application)
+                path = folder / f"{name}-{width}x{height}-{mode.value}.png"
+                window.grab().save(str(path))
+                if name == "instrument":
+                    draw_tabs(application, window, path)
+    window.close()
+
+
+def draw_tabs(application: object, window: object, path: Path) -> None:
+    """Draw the tabs behind the first one."""
+    page = window.page_of("instrument")  # type: ignore[attr-defined]
+    for index in range(1, page.tabs.count()):
+        page.tabs.setCurrentIndex(index)
+        settle(application)
+        word = page.tabs.tabText(index).replace("&", "").split()[0].lower()
+        window.grab().save(str(path.with_name(path.name.replace("instrument", word))))  # type: ignore[attr-defined]
+    page.tabs.setCurrentIndex(0)
+
+
+def settle(application: object) -> None:
+    """Let the page draw what it loads."""
+    end = time.monotonic() + SETTLE_S
+    while time.monotonic() < end:
+        application.processEvents()  # type: ignore[attr-defined]
+        time.sleep(0.01)
+
+
+def wait_until(application: object, is_so: Callable[[], bool]) -> None:
+    """Wait for something that is loaded in the background."""
+    end = time.monotonic() + LONGEST_S
+    while not is_so():
+        if time.monotonic() > end:
+            raise TimeoutError("the window does not come to rest")
+        application.processEvents()  # type: ignore[attr-defined]
+        time.sleep(0.01)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

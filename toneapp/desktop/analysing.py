@@ -1,0 +1,52 @@
+"""The measuring core in the form in which the library takes it.
+
+Functions: `analyse_with`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from toneapp.keyboard import KeyboardLayout
+from toneapp.library import Analyse, StrikeLabel
+from toneapp.results import RunResult
+
+__all__ = ["analyse_with"]
+
+
+def analyse_with(jobs: int | None) -> Analyse:
+    """Return the measuring core for `Measuring.measure`.
+
+    Parameters
+    ----------
+    jobs : int or None
+        Processes at work; None for as many as there are processors.
+    """
+
+    def measure(
+        path: Path,
+        *,
+        layout: KeyboardLayout,
+        a4_hz: float,
+        order: str | None,
+        labels: Sequence[StrikeLabel],
+        channel: str,
+        calibration_db: float | None,
+        progress: Callable[[float], None],
+    ) -> RunResult:
+        from toneapp.analysis import GivenLabel, analyse
+
+        return analyse(
+            path,
+            layout=layout,
+            a4_hz=a4_hz,
+            order=order,
+            labels=[GivenLabel(onset_s=label.onset_s, midi=label.midi) for label in labels],
+            channel=channel,
+            calibration_db=calibration_db,
+            jobs=jobs,
+            progress=progress,
+        )
+
+    return measure
