@@ -68,6 +68,9 @@ def translated(place: Path) -> Iterator[None]:
         raise  # a mistake of the program
     except sqlite3.DatabaseError as exc:
         raise LibraryError(_sentence(place, exc)) from exc
+    except UnicodeDecodeError as exc:
+        # sqlite3 cannot even say what is wrong: the damaged text is in its message.
+        raise damaged(place, "a text in it is no text") from exc
     except OSError as exc:
         raise disk_error(place, exc) from exc
 
