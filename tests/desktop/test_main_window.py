@@ -195,7 +195,7 @@ def test_the_place_of_the_window_is_remembered(
 ) -> None:
     first = MainWindow(model, theme, settings)
     qtbot.addWidget(first)
-    first.resize(900, 650)  # the screen of the tests is 800 by 800
+    first.resize(1010, 707)
     first.show()
     first.close()
     second = MainWindow(AppModel(poll_ms=0), theme, settings)
