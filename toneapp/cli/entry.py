@@ -25,6 +25,7 @@ from toneapp.cli import (
     record,
     repetition,
     ringing,
+    sheet,
 )
 from toneapp.cli.streams import complain
 from toneapp.cli.window import open_window
@@ -67,7 +68,7 @@ def build_parser() -> argparse.ArgumentParser:
         help=f"write what is done, and where a fault came from, to {DEBUG_LOG} in this folder",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for module in (analyse, ringing, repetition, record, devices, demo, library_commands):
+    for module in (analyse, ringing, repetition, record, devices, demo, library_commands, sheet):
         module.add_command(commands, parents=[common])
     return parser
 

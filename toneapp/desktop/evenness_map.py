@@ -23,7 +23,9 @@ from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 from toneapp.desktop.evenness_view import EvennessView, key_lines, key_title, visible_compass
 from toneapp.desktop.lane_order import LaneOrder
 from toneapp.desktop.map_geometry import MapGeometry
-from toneapp.desktop.map_painting import MapStyle, legend_rows, paint_at_hand, paint_map
+from toneapp.desktop.map_keys import paint_at_hand
+from toneapp.desktop.map_painting import paint_map
+from toneapp.desktop.map_signs import MapStyle, legend_rows
 from toneapp.desktop.theme import Theme
 
 __all__ = ["EvennessMap"]

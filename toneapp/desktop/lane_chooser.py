@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 
 from toneapp.desktop.lane_order import LaneOrder
 from toneapp.desktop.map_lanes import LANE_KINDS
-from toneapp.desktop.theme import GAP_PX
+from toneapp.desktop.theme import BIG_TARGET_PX, GAP_PX
 
 __all__ = ["LaneChooser"]
 
@@ -47,7 +47,8 @@ class LaneChooser(QDialog):
         self.list = QListWidget(self)
         self.list.setAccessibleName("Lanes, from top to bottom")
         self.list.setDragDropMode(QAbstractItemView.DragDropMode.InternalMove)
-        self.list.setMinimumSize(360, 400)
+        self.list.setStyleSheet(f"QListWidget::item {{ min-height: {BIG_TARGET_PX - 8}px; }}")
+        self.list.setMinimumSize(360, 440)
         self.list.itemChanged.connect(self._read)
         self.list.model().rowsMoved.connect(self._read)
         self.up = self._button("&Up", "Move the chosen lane up", lambda: self._move(-1))

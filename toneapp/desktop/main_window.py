@@ -127,6 +127,7 @@ class MainWindow(QMainWindow):
         page = self.page_of(name)
         self._last_page = name
         self._stack.setCurrentWidget(page)
+        self._show_title()
         self.run_bar.setVisible(self._entries[name].needs_run)
         row = list(self._entries).index(name)
         if self.page_list.currentRow() != row:
@@ -338,9 +339,14 @@ class MainWindow(QMainWindow):
             action.setEnabled(bool(label))
             action.setText(f"{word}: {label}" if label else word)
 
-    def _show_title(self, _number: int) -> None:
+    def _show_title(self, *_ignored: object) -> None:
+        """Name page and instrument above the window and in the list of windows."""
+        entry = self._entries.get(self._last_page)
         instrument = self.model.instrument
-        self.setWindowTitle("toneapp" if instrument is None else f"{instrument.name} - toneapp")
+        words = [] if entry is None else [entry.title]
+        if instrument is not None and self._last_page != "instruments":
+            words.append(instrument.name)
+        self.setWindowTitle(" - ".join([*words, "toneapp"]))
 
     def _page_picked(self, item: QListWidgetItem | None) -> None:
         if item is not None:

@@ -1,21 +1,19 @@
-"""How is the map of a run painted: lanes, trend, uncertainty, raised notes, another run?
+"""How are the lanes of the map painted: points, trend, uncertainty, raised notes, another run?
 
-No meaning hangs on colour: a key of the run is a full dot, one of the run laid over it a ring, a
-raised note a triangle with a word, a change beyond scatter an arrow from the earlier value to the
-later one, a value that is only an upper limit a hollow wedge.
+The signs are those of `map_signs`.
 
-Functions: `paint_map`, `paint_at_hand`, `legend_rows`.
+Functions: `paint_map`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPixmap, QPolygonF
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 
 from toneapp.desktop.evenness_view import EvennessView, OtherPoint
 from toneapp.desktop.lane_painting import (
@@ -28,93 +26,25 @@ from toneapp.desktop.lane_painting import (
 )
 from toneapp.desktop.lanes import LanePoint, ticks, value_range
 from toneapp.desktop.map_geometry import MapGeometry
+from toneapp.desktop.map_keys import paint_keys
 from toneapp.desktop.map_lanes import MapLane
+from toneapp.desktop.map_signs import (
+    LIMIT_PX,
+    MARK_PX,
+    TREND_PX,
+    MapStyle,
+    Stamps,
+    paint_arrow,
+    paint_legend,
+    triangle,
+)
 from toneapp.desktop.theme import Colours
-from toneapp.keyboard import Compass, is_black_key
 from toneapp.pitch import note_name
 from toneapp.wording import NOT_MEASURED
 
-__all__ = ["MapStyle", "legend_rows", "paint_at_hand", "paint_map"]
+__all__ = ["paint_map"]
 
-_POINT_PX = 7.0
-_RING_PX, _RING_PEN_PX = 7.4, 1.6
-_MARK_PX = 7.0
-_STAMP_PX = 14.0
-_TREND_PX = 2.6
-_HEAD_PX = 7.0
 _TINY = 1e-12
-_COLUMN_PX = (9.0, 30.0)
-"""Narrowest and widest column of the chosen key."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MapStyle:
-    """Colours and face of a map."""
-
-    colours: Colours
-    font: QFont
-
-    def bold(self) -> QFont:
-        """Return the same face for headings and words."""
-        font = QFont(self.font)
-        font.setBold(True)
-        return font
-
-
-class _Scale:
-    """From a value of a lane to its height on the map."""
-
-    def __init__(self, low: float, high: float, *, is_logarithmic: bool, area: QRectF) -> None:
-        self.low, self.high, self.is_logarithmic, self.area = low, high, is_logarithmic, area
-        if is_logarithmic:
-            low, high = math.log10(max(low, _TINY)), math.log10(max(high, _TINY))
-        self._slope = -area.height() / (high - low)
-        self._start = area.bottom() - self._slope * low
-
-    def y(self, value: float) -> float:
-        if self.is_logarithmic:
-            value = math.log10(max(value, _TINY))
-        return self._start + self._slope * value
-
-
-class _Stamps:
-    """Dot and ring, painted once and copied to each place: three times as quick as ellipses."""
-
-    def __init__(self, colours: Colours, *, ratio: float) -> None:
-        self._half = _STAMP_PX / 2
-        self._dot = self._blank(ratio)
-        painter = QPainter(self._dot)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(QPen(QColor(colours.lane), 1.0))
-        painter.setBrush(QColor(colours.point))
-        middle = QPointF(self._half, self._half)
-        painter.drawEllipse(middle, _POINT_PX / 2, _POINT_PX / 2)
-        painter.end()
-        self._ring = self._blank(ratio)
-        painter = QPainter(self._ring)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(QPen(QColor(colours.other), _RING_PEN_PX))
-        painter.setBrush(QColor(colours.lane))
-        painter.drawEllipse(middle, _RING_PX / 2, _RING_PX / 2)
-        painter.end()
-
-    @staticmethod
-    def _blank(ratio: float) -> QPixmap:
-        side = math.ceil(_STAMP_PX * ratio)
-        stamp = QPixmap(side, side)
-        stamp.setDevicePixelRatio(ratio)
-        stamp.fill(QColor(0, 0, 0, 0))
-        return stamp
-
-    def dot(self, painter: QPainter, places: Iterable[tuple[float, float]]) -> None:
-        """Paint keys of the run."""
-        for x, y in places:
-            painter.drawPixmap(QPointF(x - self._half, y - self._half), self._dot)
-
-    def ring(self, painter: QPainter, places: Iterable[tuple[float, float]]) -> None:
-        """Paint keys of the run laid over it."""
-        for x, y in places:
-            painter.drawPixmap(QPointF(x - self._half, y - self._half), self._ring)
 
 
 def paint_map(
@@ -134,103 +64,28 @@ def paint_map(
         In which colours.
     """
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-    stamps = _Stamps(style.colours, ratio=painter.device().devicePixelRatioF())
+    stamps = Stamps(style.colours, ratio=painter.device().devicePixelRatioF())
     for key, area in geometry.lanes.items():
         _paint_lane(painter, view, key, area, geometry, style, stamps)
     painter.setFont(style.font)
-    _paint_keys(painter, geometry, style)
-    _paint_legend(painter, view, geometry, style)
+    paint_keys(painter, geometry, style)
+    paint_legend(painter, view, geometry, style)
 
 
-def paint_at_hand(
-    painter: QPainter,
-    geometry: MapGeometry,
-    style: MapStyle,
-    *,
-    chosen: int,
-    hovered: int,
-    lane_key: str,
-    has_focus: bool,
-) -> None:
-    """Paint what follows pointer and keyboard: the chosen key, the one below the pointer, a lane.
+class _Scale:
+    """From a value of a lane to its height on the map."""
 
-    Parameters
-    ----------
-    painter, geometry, style
-        As in `paint_map`.
-    chosen, hovered : int
-        Keys; 0 for none.
-    lane_key : str
-        The lane at hand; marked only while `has_focus`.
-    has_focus : bool
-        The keyboard is in the map.
-    """
-    colours = style.colours
-    tops = [area.top() for area in geometry.lanes.values()]
-    if not tops:
-        return
-    accent = QColor(colours.accent)
-    width = min(max(0.9 * geometry.axis.white_width, _COLUMN_PX[0]), _COLUMN_PX[1])
-    for midi, is_chosen in ((hovered, False), (chosen, True)):
-        if midi not in geometry.xs:
-            continue
-        x = geometry.xs[midi]
-        column = QRectF(x - width / 2, min(tops), width, geometry.keys.top() - min(tops))
-        if is_chosen:
-            mode, alpha = _tint(colours)
-            fill = QColor(colours.selected)
-            fill.setAlpha(alpha)
-            painter.setCompositionMode(mode)
-            painter.fillRect(column, fill)
-            painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_SourceOver)
-            _paint_chosen_key(painter, geometry, style, midi)
-        painter.setPen(QPen(accent if is_chosen else QColor(colours.muted), 1.0))
-        painter.drawLine(QLineF(column.topLeft(), column.bottomLeft()))
-        painter.drawLine(QLineF(column.topRight(), column.bottomRight()))
-    if has_focus and lane_key in geometry.lanes:
-        area = geometry.lanes[lane_key]
-        painter.setPen(QPen(accent, 2.0))
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        painter.drawRect(area.adjusted(1.0, 1.0, -1.0, -1.0))
+    def __init__(self, low: float, high: float, *, is_logarithmic: bool, area: QRectF) -> None:
+        self.low, self.high, self.is_logarithmic, self.area = low, high, is_logarithmic, area
+        if is_logarithmic:
+            low, high = math.log10(max(low, _TINY)), math.log10(max(high, _TINY))
+        self._slope = -area.height() / (high - low)
+        self._start = area.bottom() - self._slope * low
 
-
-def _tint(colours: Colours) -> tuple[QPainter.CompositionMode, int]:
-    """Way and strength (of 255) of colouring a ground that leaves the signs on it as they are."""
-    if QColor(colours.paper).lightnessF() > QColor(colours.ink).lightnessF():
-        return QPainter.CompositionMode.CompositionMode_Multiply, 255
-    return QPainter.CompositionMode.CompositionMode_Screen, 130
-
-
-def legend_rows(view: EvennessView, style: MapStyle, *, width: float) -> int:
-    """Lines that the explanation of the signs needs in a width."""
-    metrics = QFontMetricsF(style.font)
-    return 1 + max(row for row, _, _, _ in _legend_places(view, metrics, 0.0, width))
-
-
-def _paint_chosen_key(
-    painter: QPainter, geometry: MapGeometry, style: MapStyle, midi: int
-) -> None:
-    """Put a wedge over the key and its name below it, so that it is found on the keyboard."""
-    colours, keys = style.colours, geometry.keys
-    x = geometry.xs[midi]
-    share = 0.42 if is_black_key(midi) else 0.8
-    painter.setPen(QPen(QColor(colours.paper), 1.0))
-    painter.setBrush(QColor(colours.accent))
-    size = min(7.0, 0.6 * geometry.axis.white_width + 2.0)
-    painter.drawEllipse(QPointF(x, keys.top() + share * keys.height()), size, size)
-    font = style.bold()
-    metrics = QFontMetricsF(font)
-    name = note_name(midi)
-    width = metrics.horizontalAdvance(name) + 12.0
-    left = min(max(x - width / 2, geometry.axis.left), geometry.axis.right - width)
-    box = QRectF(left, keys.bottom() + 2.0, width, 1.45 * metrics.height())
-    painter.fillRect(box.adjusted(-0.6 * width, 0.0, 0.6 * width, 0.0), QColor(colours.paper))
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(QColor(colours.accent))
-    painter.drawRoundedRect(box, 4.0, 4.0)
-    painter.setFont(font)
-    painter.setPen(QColor(colours.accent_ink))
-    painter.drawText(box, Qt.AlignmentFlag.AlignCenter, name)
+    def y(self, value: float) -> float:
+        if self.is_logarithmic:
+            value = math.log10(max(value, _TINY))
+        return self._start + self._slope * value
 
 
 def _paint_lane(
@@ -240,7 +95,7 @@ def _paint_lane(
     area: QRectF,
     geometry: MapGeometry,
     style: MapStyle,
-    stamps: _Stamps,
+    stamps: Stamps,
 ) -> None:
     colours, lane = style.colours, view.lanes[key]
     painter.fillRect(area, QColor(colours.lane))
@@ -308,7 +163,8 @@ def _paint_heading(
 def _paint_ticks(
     painter: QPainter, scale: _Scale, area: QRectF, geometry: MapGeometry, style: MapStyle
 ) -> None:
-    most = int(min(max(scale.area.height() / (1.5 * geometry.line), 3), 6))
+    lines = scale.area.height() / geometry.line
+    most = int(min(max(lines / 1.3, 3 if lines > 2.2 else 2), 6))
     painter.setFont(style.font)
     grid, muted = QPen(QColor(style.colours.grid), 1.0), QPen(QColor(style.colours.muted))
     half = geometry.line / 2
@@ -336,7 +192,7 @@ def _paint_trend(
         for point in points
         if point.trend is not None
     ]
-    pen = QPen(QColor(colours.trend), _TREND_PX)
+    pen = QPen(QColor(colours.trend), TREND_PX)
     pen.setCapStyle(Qt.PenCapStyle.RoundCap)
     painter.setPen(pen)
     # Pieces are painted several times as quickly as one line with its joints.
@@ -381,31 +237,11 @@ def _paint_others(
         line = QLineF(x, y, x, own[midi])
         if point.is_changed:
             earlier, later = (y, own[midi]) if view.is_other_earlier else (own[midi], y)
-            _paint_arrow(painter, x, earlier, later, other)
+            paint_arrow(painter, x, earlier, later, other)
         else:
             thin.append(line)
     painter.setPen(QPen(other, 1.0))
     painter.drawLines(thin)
-
-
-def _paint_arrow(
-    painter: QPainter, x: float, earlier: float, later: float, colour: QColor
-) -> None:
-    way = 1.0 if later > earlier else -1.0
-    tip = later - way * (_POINT_PX / 2 + 1.0)
-    painter.setPen(QPen(colour, 2.4))
-    painter.drawLine(QLineF(x, earlier, x, tip - way * _HEAD_PX))
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(colour)
-    painter.drawPolygon(
-        QPolygonF(
-            [
-                QPointF(x, tip),
-                QPointF(x - 0.75 * _HEAD_PX, tip - way * 1.5 * _HEAD_PX),
-                QPointF(x + 0.75 * _HEAD_PX, tip - way * 1.5 * _HEAD_PX),
-            ]
-        )
-    )
 
 
 def _paint_points(
@@ -415,7 +251,7 @@ def _paint_points(
     scale: _Scale,
     geometry: MapGeometry,
     colours: Colours,
-    stamps: _Stamps,
+    stamps: Stamps,
 ) -> None:
     stamps.dot(
         painter,
@@ -430,7 +266,7 @@ def _paint_points(
     for point in points:
         if point.midi in lane.limits:
             x, y = geometry.xs[point.midi], scale.y(point.value)
-            painter.drawPolygon(_triangle(x, y, size=4.0, is_upward=False))
+            painter.drawPolygon(triangle(x, y, size=LIMIT_PX, is_upward=False))
 
 
 def _paint_marks(
@@ -450,14 +286,14 @@ def _paint_marks(
     for point in marked:
         assert point.mark is not None
         x, y = geometry.xs[point.midi], scale.y(point.value)
-        painter.drawPolygon(_triangle(x, y, size=_MARK_PX, is_upward=point.mark.is_upward))
+        painter.drawPolygon(triangle(x, y, size=MARK_PX, is_upward=point.mark.is_upward))
     obstacles = [
         Obstacle(
             area=QRectF(
-                geometry.xs[point.midi] - _MARK_PX,
-                scale.y(point.value) - _MARK_PX,
-                2 * _MARK_PX,
-                2 * _MARK_PX,
+                geometry.xs[point.midi] - MARK_PX,
+                scale.y(point.value) - MARK_PX,
+                2 * MARK_PX,
+                2 * MARK_PX,
             ),
             weight=MARK_WEIGHT if point.mark is not None else POINT_WEIGHT,
         )
@@ -465,142 +301,16 @@ def _paint_marks(
     ]
     painter.setFont(font)
     painter.setPen(QColor(colours.accent))
+    words: list[QRectF] = []
     for point in marked:
         assert point.mark is not None
-        size = (metrics.horizontalAdvance(point.mark.text) + 4.0, metrics.height())
         place = QPointF(geometry.xs[point.midi], scale.y(point.value))
-        box = free_place(place, size, obstacles, scale.area, is_upward=point.mark.is_upward)
-        obstacles.append(Obstacle(area=box, weight=WORD_WEIGHT))
-        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, point.mark.text)
-
-
-def _triangle(x: float, y: float, *, size: float, is_upward: bool) -> QPolygonF:
-    tip = -size if is_upward else size
-    return QPolygonF(
-        [
-            QPointF(x, y + 1.2 * tip),
-            QPointF(x - size, y - 0.7 * tip),
-            QPointF(x + size, y - 0.7 * tip),
-        ]
-    )
-
-
-def _paint_keys(painter: QPainter, geometry: MapGeometry, style: MapStyle) -> None:
-    """Paint the keyboard and the names of keys below it."""
-    colours, keys, axis = style.colours, geometry.keys, geometry.axis
-    painter.setPen(QPen(QColor(colours.key_edge), 1.0))
-    painter.setBrush(QColor(colours.key_white))
-    shown = _all_keys(axis.compass)
-    half = axis.white_width / 2
-    for midi in shown:
-        if not is_black_key(midi):
-            painter.drawRect(QRectF(axis.x(midi) - half, keys.top(), 2 * half, keys.height()))
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(QColor(colours.key_black))
-    for midi in shown:
-        if is_black_key(midi):
-            painter.drawRect(
-                QRectF(axis.x(midi) - 0.62 * half, keys.top(), 1.24 * half, 0.6 * keys.height())
-            )
-    painter.setPen(QColor(colours.muted))
-    metrics = QFontMetricsF(style.font)
-    every = axis.white_width > 1.3 * metrics.horizontalAdvance("A0")
-    for midi in axis.compass:
-        if (
-            midi % 12 == 0
-            or midi == axis.compass.lowest_midi
-            or (every and not is_black_key(midi))
-        ):
-            name = note_name(midi)
-            width = metrics.horizontalAdvance(name) + 8.0
-            painter.drawText(
-                QRectF(axis.x(midi) - width / 2, keys.bottom() + 2.0, width, 1.45 * geometry.line),
-                Qt.AlignmentFlag.AlignCenter,
-                name,
-            )
-
-
-def _all_keys(compass: Compass) -> range:
-    """Keys to draw: a black one at an end has a white one beside it."""
-    low, high = compass.lowest_midi, compass.highest_midi
-    return range(low - is_black_key(low), high + is_black_key(high) + 1)
-
-
-_SIGNS = (
-    ("dot", "one key"),
-    ("trend", "the instrument's own trend"),
-    ("bar", "± twice the standard error"),
-    ("raised", "raised: above, below"),
-)
-
-
-def _signs(view: EvennessView) -> tuple[tuple[str, str], ...]:
-    signs = list(_SIGNS)
-    if any(lane.limits for lane in view.lanes.values()):
-        signs.append(("limit", "at most"))
-    if view.other_name:
-        signs += [("ring", view.other_name), ("arrow", "changed beyond scatter")]
-    return tuple(signs)
-
-
-_SIGN_WIDTH, _SIGN_GAP = 28.0, 16.0
-
-
-def _legend_places(
-    view: EvennessView, metrics: QFontMetricsF, left: float, right: float
-) -> Iterator[tuple[int, float, str, str]]:
-    """Row, place, sign and text of each explanation, folded to the width."""
-    row, x = 0, left
-    for sign, text in _signs(view):
-        width = _SIGN_WIDTH + metrics.horizontalAdvance(text)
-        if x > left and x + width > right:
-            row, x = row + 1, left
-        yield row, x, sign, text
-        x += width + _SIGN_GAP
-
-
-def _paint_legend(
-    painter: QPainter, view: EvennessView, geometry: MapGeometry, style: MapStyle
-) -> None:
-    colours = style.colours
-    painter.setFont(style.font)
-    metrics = QFontMetricsF(style.font)
-    step = 1.25 * geometry.line
-    for row, x, sign, text in _legend_places(view, metrics, 8.0, geometry.axis.right):
-        middle = geometry.legend_top + (row + 0.5) * step
-        _paint_sign(painter, sign, QPointF(x + 9.0, middle), colours)
-        painter.setPen(QColor(colours.muted))
-        painter.drawText(
-            QRectF(x + _SIGN_WIDTH - 4.0, middle - step / 2, 2000.0, step),
-            Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft,
-            text,
-        )
-
-
-def _paint_sign(painter: QPainter, sign: str, place: QPointF, colours: Colours) -> None:
-    x, y = place.x(), place.y()
-    if sign == "dot":
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(QColor(colours.point))
-        painter.drawEllipse(place, _POINT_PX / 2, _POINT_PX / 2)
-    elif sign == "ring":
-        painter.setPen(QPen(QColor(colours.other), _RING_PEN_PX))
-        painter.setBrush(QColor(colours.paper))
-        painter.drawEllipse(place, _RING_PX / 2, _RING_PX / 2)
-    elif sign == "trend":
-        painter.setPen(QPen(QColor(colours.trend), _TREND_PX))
-        painter.drawLine(QLineF(x - 9.0, y, x + 9.0, y))
-    elif sign == "bar":
-        painter.setPen(QPen(QColor(colours.point), 1.0))
-        painter.drawLine(QLineF(x, y - 8.0, x, y + 8.0))
-    elif sign == "arrow":
-        _paint_arrow(painter, x, y + 8.0, y - 11.0, QColor(colours.other))
-    elif sign == "limit":
-        painter.setPen(QPen(QColor(colours.point), 1.4))
-        painter.setBrush(QColor(colours.lane))
-        painter.drawPolygon(_triangle(x, y, size=4.0, is_upward=False))
-    else:
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(QColor(colours.accent))
-        for shift, is_upward in ((-5.0, True), (5.0, False)):
-            painter.drawPolygon(_triangle(x + shift, y, size=5.0, is_upward=is_upward))
+        # Where words would cover one another the name must do; the shape tells the direction.
+        for text in (point.mark.text, note_name(point.midi)):
+            size = (metrics.horizontalAdvance(text) + 4.0, metrics.height())
+            box = free_place(place, size, obstacles, scale.area, is_upward=point.mark.is_upward)
+            if not any(box.intersects(word) for word in words):
+                words.append(box)
+                obstacles.append(Obstacle(area=box, weight=WORD_WEIGHT))
+                painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+                break

@@ -169,7 +169,7 @@ _QUANTITIES = (
         of_note=lambda n: quantity_text(n.prompt_t60_s, ""),
     ),
     _Quantity(
-        name="Aftersound decay", unit="s", reasons=_AFTER,
+        name="Aftersound", unit="s", reasons=_AFTER,
         sentence="Seconds in which the aftersound would fall by 60 dB.",
         of_strike=lambda s: quantity_text(s.after_t60_s, "", se=s.after_t60_s_se),
         of_note=lambda n: quantity_text(n.after_t60_s, ""),
@@ -187,7 +187,7 @@ _QUANTITIES = (
         of_note=_nothing,
     ),
     _Quantity(
-        name="Unison spread", unit="cents", reasons=_BEATS,
+        name="Unison", unit="cents", reasons=_BEATS,
         sentence="How far the strings of the note lie apart, in cents.",
         of_strike=lambda s: quantity_text(s.unison_spread_cents, "", decimals=2),
         of_note=_nothing,

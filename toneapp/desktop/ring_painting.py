@@ -58,6 +58,7 @@ _KEYS_HEIGHT = 34.0
 _SMALLEST_PX, _LARGEST_PX = 4.5, 16.0
 _REACH_PX = 12.0
 _TINY_ROW_PX = 0.6
+_NO_DAMPERS = "no dampers"
 _BOOTSTRAP_KEY = 1986  # fixed, so that the same two runs always give the same interval
 
 
@@ -227,11 +228,14 @@ def _paint_ground(
             painter.drawLine(QLineF(plot.left(), y, plot.right(), y))
             painter.setPen(QColor(colours.muted))
             # At the right, where no struck key has a damper and hence no mark stands.
-            painter.drawText(
-                QRectF(plot.left(), y - geometry.line - 4.0, plot.width() - 8.0, geometry.line),
-                Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-                "no dampers above",
-            )
+            left = geometry.x(last + 1) if last + 1 in view.compass else plot.left()
+            room = QRectF(left, y - geometry.line - 4.0, plot.right() - left, geometry.line)
+            if QFontMetricsF(painter.font()).horizontalAdvance(_NO_DAMPERS) < room.width() - 6.0:
+                painter.drawText(
+                    room.adjusted(0.0, 0.0, -6.0, 0.0),
+                    Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
+                    _NO_DAMPERS,
+                )
         if last in view.compass and last + 1 in view.compass:
             painter.setPen(QPen(QColor(colours.muted), 1.4, Qt.PenStyle.DashLine))
             x = 0.5 * (geometry.x(last) + geometry.x(last + 1))

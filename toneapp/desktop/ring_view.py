@@ -18,6 +18,7 @@ from toneapp.evenness.ringing_words import (
     cell_text,
     echo_reason,
     level_change_text,
+    short_change_text,
     suspect_reason,
     treble_change_text,
     treble_text,
@@ -103,6 +104,7 @@ class RingRow:
     midi: int  # the key to go to; 0 for none
     note: str
     value: str
+    short: str  # a few words
     text: str
     cause: Cause | None = None
 
@@ -220,9 +222,11 @@ def ring_change_view(
             midi=item.midi,
             note=item.note,
             value=trend_text(item.level.trend),
+            short=short_change_text(item.level),
             text=f"{level_change_text(item.level)}; heard after {len(item.keys_before)} keys, "
             f"now {len(item.keys_after)}",
-            cause=_cause_of(change.pairs, item.midi),
+            # What is gone wants no advice.
+            cause=None if item.level.trend is Trend.LOST else _cause_of(change.pairs, item.midi),
         )
         for item in change.strings
     )
@@ -251,11 +255,18 @@ def _damper_rows(run: RunResult) -> tuple[RingRow, ...]:
             midi=suspect.midi,
             note=suspect.note,
             value=quantity_text(suspect.damped_t60_s, "s", decimals=2),
+            short=_keys_text(len(suspect.heard_from)),
             text=suspect_reason(suspect),
             cause=Cause.OWN_DAMPER,
         )
         for suspect in (() if run.ring_on is None else run.ring_on.suspects)
     )
+
+
+def _keys_text(count: int) -> str:
+    if count == 0:
+        return "no other key"
+    return "1 key" if count == 1 else f"{count} keys"
 
 
 def _echo_rows(run: RunResult) -> tuple[RingRow, ...]:
@@ -265,6 +276,7 @@ def _echo_rows(run: RunResult) -> tuple[RingRow, ...]:
             midi=echo.midi,
             note=echo.note,
             value=quantity_text(echo.level_db, "dB", decimals=0),
+            short=_keys_text(len(echo.from_keys)),
             text=echo_reason(echo),
             cause=echo.cause,
         )

@@ -49,6 +49,7 @@ class Outline:
             Lowest and highest sample of each column.
         """
         edges = np.linspace(start_s, end_s, count + 1) * self.steps_per_s
+        edges = np.round(edges, 6)  # a whole step must not fall short of itself
         first = np.floor(edges[:-1]).astype(np.int64)
         last = np.maximum(np.ceil(edges[1:]).astype(np.int64), first + 1)
         inside = (first >= 0) & (first < self.low.size)

@@ -57,7 +57,7 @@ class StrikeGrid(QTableWidget):
     def show_table(self, table: StrikeTable, chosen: int) -> None:
         """Show strikes, with one chosen."""
         self._is_filling = True
-        self.setFont(self._theme.font(scale=0.92))
+        self.setFont(self._theme.font(scale=0.84))
         row = max(self.currentRow(), 0)
         self.setColumnCount(len(table.heads))
         self.setRowCount(len(table.rows))

@@ -205,6 +205,7 @@ class WaveformView(QWidget):
             painter.drawLine(QPointF(x, wave.top()), QPointF(x, wave.bottom()))
         if self.hasFocus():
             painter.setPen(QPen(QColor(colours.accent), 2.0))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(area.adjusted(1.0, 1.0, -1.0, -1.0))
 
     def _paint_wave(self, painter: QPainter, wave: QRectF) -> None:
@@ -302,7 +303,8 @@ class WaveformView(QWidget):
         end_s = 0.0 if self._outline is None else self._outline.duration_s
         place_s = (middle_s if self._place_s is None else self._place_s) + by_s
         self._place_s = min(max(place_s, 0.0), end_s)
-        if not self._start_s <= self._place_s <= self._end_s:
+        margin_s = 0.05 * self._width_s
+        if not self._start_s + margin_s <= self._place_s <= self._end_s - margin_s:
             self.show_span(self._start_s + by_s, self._end_s + by_s)
         self.place_changed.emit(self._place_s)
         self.update()

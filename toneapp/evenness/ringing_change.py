@@ -12,6 +12,7 @@ Functions: `ringing_change`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -19,6 +20,7 @@ from enum import StrEnum
 import numpy as np
 
 from toneapp._typing import FloatArray
+from toneapp.evenness.discovery import FALSE_DISCOVERY_RATE, adjust_p_values
 from toneapp.evenness.ringing_matrix import RingingMatrix, ringing_matrix
 from toneapp.pitch import note_name
 from toneapp.results import Cause, Flag, RunResult
@@ -37,15 +39,16 @@ __all__ = [
 NOTICED_DB = 3.0
 """Twice the energy: a change that is worth a word (common practice, no source)."""
 
-USUAL_SD_DB = 2.5
+USUAL_SD_DB = 4.0
 """Spread of one string's level from blow to blow, where a run has no repeated blows to tell: the
-strings of a unison beat, and the hand holds the key for different times (measured on simulated
-pianos; no source)."""
+strings of a unison beat, and the hand holds the key for different times (3.0 to 4.3 dB between
+runs of one unchanged simulated piano; no source)."""
 
 LEAST_REPEATS = 5
 DRAWS = 2000
 LEAST_NOTES = 5
 CONFIDENCE = 0.95
+_Z95, _Z90 = 1.959964, 1.644854  # normal quantiles, two-sided and one-sided at 5 %
 
 
 class Trend(StrEnum):
@@ -154,8 +157,10 @@ def ringing_change(
     Notes
     -----
     The error of one string's level after one key comes from repeated blows of the two runs,
-    pooled, or from the usual spread. Strings and the figure of the treble have a percentile
-    bootstrap over the struck keys, drawn alike for both runs [1]_. In sums and means only what
+    pooled, or from the usual spread; over all keys and strings the false-discovery rate is held at
+    5 %. Strings and the figure of the treble have a percentile
+    bootstrap over the struck keys, drawn alike for both runs [1]_, or the interval that the spread
+    from blow to blow gives where that is wider. In sums and means only what
     both runs would have shown counts, so that a noisier run does not look like a cure; what was
     not heard counts as nothing.
 
@@ -171,7 +176,7 @@ def ringing_change(
         pairs=_pairs(first, second, common, sd_db=sd_db),
         strings=_strings(first, second, common, sd_db=sd_db, rng=rng),
         struck=_struck(first, second, common, sd_db=sd_db),
-        treble=_treble(first, second, common, rng=rng),
+        treble=_treble(first, second, common, sd_db=sd_db, rng=rng),
         common=common,
         only_before=tuple(sorted(set(first.struck) - set(second.struck))),
         only_after=tuple(sorted(set(second.struck) - set(first.struck))),
@@ -195,49 +200,81 @@ def _blow_sd_db(*runs: RunResult) -> float:
     return max(float(np.sqrt(squares / freedom)), 0.5)
 
 
-def _half_db(sd_db: float, *counts: int) -> float:
-    """Half width of the interval of a difference of two means of blows."""
-    return 1.959964 * sd_db * float(np.sqrt(sum(1.0 / max(count, 1) for count in counts)))
+def _se_db(sd_db: float, *counts: int) -> float:
+    """Standard error of a difference of two means of blows."""
+    return sd_db * float(np.sqrt(sum(1.0 / max(count, 1) for count in counts)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Two:
+    """Levels of one thing in both runs; None stands for what was not heard."""
+
+    before_db: float | None
+    after_db: float | None
+    limit_before_db: float
+    limit_after_db: float
+    se_db: float
+
+    def difference_db(self) -> float:
+        """Difference, or what it is at least."""
+        first = self.limit_before_db if self.before_db is None else self.before_db
+        second = self.limit_after_db if self.after_db is None else self.after_db
+        return second - first
+
+    def p_value(self) -> float:
+        """Probability of such a difference by chance; one-sided against a limit."""
+        difference = self.difference_db()
+        if self.before_db is None:
+            return _upper_tail(difference / self.se_db)
+        if self.after_db is None:
+            return _upper_tail(-difference / self.se_db)
+        return 2.0 * _upper_tail(abs(difference) / self.se_db)
+
+
+def _upper_tail(z: float) -> float:
+    return 0.5 * math.erfc(z / math.sqrt(2.0))
+
+
+def _changes(rows: Sequence[_Two]) -> list[LevelChange]:
+    """Changes of many things, with the false-discovery rate among those told held at 5 %."""
+    if not rows:
+        return []
+    adjusted = adjust_p_values(np.array([min(row.p_value(), 1.0) for row in rows]))
+    return [
+        _change(row, is_sure=bool(p <= FALSE_DISCOVERY_RATE))
+        for row, p in zip(rows, adjusted, strict=True)
+    ]
 
 
 def _change(
-    before_db: float | None,
-    after_db: float | None,
-    *,
-    limit_before_db: float,
-    limit_after_db: float,
-    half_db: float,
-    interval: tuple[float, float] | None = None,
+    two: _Two, *, is_sure: bool, interval: tuple[float, float] | None = None
 ) -> LevelChange:
-    """Put a change together; None stands for what was not heard."""
-    if before_db is not None and after_db is not None:
-        difference = after_db - before_db
-        low, high = interval or (difference - half_db, difference + half_db)
-        is_sure = low > 0.0 or high < 0.0
+    """Put a change together; `is_sure` says that chance is refused."""
+    difference = two.difference_db()
+    low: float | None = None
+    high: float | None = None
+    if two.before_db is not None and two.after_db is not None:
+        low, high = interval or (difference - _Z95 * two.se_db, difference + _Z95 * two.se_db)
         trend = Trend.UNCHANGED
         if is_sure and abs(difference) > NOTICED_DB:
             trend = Trend.LOUDER if difference > 0 else Trend.QUIETER
-        return LevelChange(
-            before_db=before_db, after_db=after_db, before_is_limit=False, after_is_limit=False,
-            difference_db=difference, low_db=low, high_db=high, trend=trend,
-        )  # fmt: skip
-    one_sided = half_db / 1.959964 * 1.644854
-    if before_db is not None:
-        bound = limit_after_db - before_db
-        high = bound + one_sided
-        return LevelChange(
-            before_db=before_db, after_db=limit_after_db, before_is_limit=False,
-            after_is_limit=True, difference_db=bound, low_db=None, high_db=high,
-            trend=Trend.LOST if high < 0.0 else Trend.HIDDEN,
-        )  # fmt: skip
-    assert after_db is not None, "a change is of something that was heard"
-    bound = after_db - limit_before_db
-    low = bound - one_sided
+    elif two.before_db is not None:
+        high = difference + _Z90 * two.se_db
+        trend = Trend.LOST if is_sure else Trend.HIDDEN
+    else:
+        assert two.after_db is not None, "a change is of something that was heard"
+        low = difference - _Z90 * two.se_db
+        trend = Trend.GAINED if is_sure else Trend.HIDDEN
     return LevelChange(
-        before_db=limit_before_db, after_db=after_db, before_is_limit=True, after_is_limit=False,
-        difference_db=bound, low_db=low, high_db=None,
-        trend=Trend.GAINED if low > 0.0 else Trend.HIDDEN,
-    )  # fmt: skip
+        before_db=two.limit_before_db if two.before_db is None else two.before_db,
+        after_db=two.limit_after_db if two.after_db is None else two.after_db,
+        before_is_limit=two.before_db is None,
+        after_is_limit=two.after_db is None,
+        difference_db=difference,
+        low_db=low,
+        high_db=high,
+        trend=trend,
+    )
 
 
 def _pairs(
@@ -246,25 +283,31 @@ def _pairs(
     wanted = set(common)
     old = {(c.midi, c.struck_midi): c for c in first.cells if c.struck_midi in wanted}
     new = {(c.midi, c.struck_midi): c for c in second.cells if c.struck_midi in wanted}
-    pairs = []
-    for midi, struck in sorted(old.keys() | new.keys()):
-        a, b = old.get((midi, struck)), new.get((midi, struck))
-        pairs.append(
-            PairChange(
-                struck_midi=struck,
-                midi=midi,
-                cause_before=None if a is None else a.cause,
-                cause_after=None if b is None else b.cause,
-                level=_change(
-                    None if a is None else a.level_db,
-                    None if b is None else b.level_db,
-                    limit_before_db=first.limits_db[struck],
-                    limit_after_db=second.limits_db[struck],
-                    half_db=_half_db(sd_db, *(c.heard for c in (a, b) if c is not None)),
-                ),
+    places = sorted(old.keys() | new.keys())
+    cells = [(old.get(place), new.get(place)) for place in places]
+    levels = _changes(
+        [
+            _Two(
+                before_db=None if a is None else a.level_db,
+                after_db=None if b is None else b.level_db,
+                limit_before_db=first.limits_db[struck],
+                limit_after_db=second.limits_db[struck],
+                # What was not heard has an error too: so many blows did not show it.
+                se_db=_se_db(sd_db, *(1 if c is None else c.heard for c in (a, b))),
             )
+            for (_, struck), (a, b) in zip(places, cells, strict=True)
+        ]
+    )
+    return tuple(
+        PairChange(
+            struck_midi=struck,
+            midi=midi,
+            cause_before=None if a is None else a.cause,
+            cause_after=None if b is None else b.cause,
+            level=level,
         )
-    return tuple(pairs)
+        for (midi, struck), (a, b), level in zip(places, cells, levels, strict=True)
+    )
 
 
 def _energies(
@@ -315,7 +358,9 @@ def _strings(
     rng: np.random.Generator,
 ) -> tuple[StringChange, ...]:
     floors = _common_floors(first, second, common)
-    found = []
+    rows: list[_Two] = []
+    intervals: list[tuple[float, float] | None] = []
+    heard: list[tuple[int, tuple[int, ...], tuple[int, ...]]] = []
     for midi in sorted({c.midi for m in (first, second) for c in m.cells}):
         old, new = (
             tuple(
@@ -334,25 +379,35 @@ def _strings(
 
         a = _energies(first, keys, is_this, floors_db=floors)
         b = _energies(second, keys, is_this, floors_db=floors)
-        interval = None
-        if len(keys) >= LEAST_NOTES and a.any() and b.any():
-            interval = _bootstrap(a, b, rng=rng)
-        found.append(
-            StringChange(
-                midi=midi,
-                note=note_name(midi) if midi else "no key",
-                keys_before=old,
-                keys_after=new,
-                level=_change(
-                    _db(float(a.mean())),
-                    _db(float(b.mean())),
-                    limit_before_db=_limit_db(first.limits_db, keys),
-                    limit_after_db=_limit_db(second.limits_db, keys),
-                    half_db=_half_db(sd_db, len(keys), len(keys)),
-                    interval=interval,
-                ),
+        rows.append(
+            _Two(
+                before_db=_db(float(a.mean())),
+                after_db=_db(float(b.mean())),
+                limit_before_db=_limit_db(floors, keys),
+                limit_after_db=_limit_db(floors, keys),
+                se_db=_mean_se_db(a, b, sd_db=sd_db),
             )
         )
+        intervals.append(_interval(a, b, sd_db=sd_db, rng=rng) if a.any() and b.any() else None)
+        heard.append((midi, old, new))
+    adjusted = adjust_p_values(np.array([min(row.p_value(), 1.0) for row in rows]))
+    found = [
+        StringChange(
+            midi=midi,
+            note=note_name(midi) if midi else "no key",
+            keys_before=old,
+            keys_after=new,
+            level=_change(
+                row,
+                is_sure=p <= FALSE_DISCOVERY_RATE
+                and (interval is None or interval[0] > 0.0 or interval[1] < 0.0),
+                interval=interval,
+            ),
+        )
+        for (midi, old, new), row, interval, p in zip(
+            heard, rows, intervals, adjusted.tolist(), strict=True
+        )
+    ]
     # By energy gained or lost: what the ear meets first.
     return tuple(
         sorted(
@@ -376,26 +431,29 @@ def _struck(
     floors = _common_floors(first, second, common)
     a = _energies(first, common, takes_all, floors_db=floors)
     b = _energies(second, common, takes_all, floors_db=floors)
-    found = []
-    for place, key in enumerate(common):
-        if a[place] == 0.0 and b[place] == 0.0:
-            continue
-        found.append(
-            StruckChange(
-                midi=key,
-                note=note_name(key),
-                strings_before=tuple(c.midi for c in first.of_struck(key)),
-                strings_after=tuple(c.midi for c in second.of_struck(key)),
-                level=_change(
-                    _db(float(a[place])),
-                    _db(float(b[place])),
-                    limit_before_db=first.limits_db[key],
-                    limit_after_db=second.limits_db[key],
-                    half_db=_half_db(sd_db, 1, 1),
-                ),
+    places = [i for i in range(len(common)) if a[i] > 0.0 or b[i] > 0.0]
+    levels = _changes(
+        [
+            _Two(
+                before_db=_db(float(a[i])),
+                after_db=_db(float(b[i])),
+                limit_before_db=floors[common[i]],
+                limit_after_db=floors[common[i]],
+                se_db=_se_db(sd_db, 1, 1),
             )
+            for i in places
+        ]
+    )
+    return tuple(
+        StruckChange(
+            midi=common[i],
+            note=note_name(common[i]),
+            strings_before=tuple(c.midi for c in first.of_struck(common[i])),
+            strings_after=tuple(c.midi for c in second.of_struck(common[i])),
+            level=level,
         )
-    return tuple(found)
+        for i, level in zip(places, levels, strict=True)
+    )
 
 
 def _treble(
@@ -403,6 +461,7 @@ def _treble(
     second: RingingMatrix,
     common: Sequence[int],
     *,
+    sd_db: float,
     rng: np.random.Generator,
 ) -> TrebleChange:
     """Energy of the strings that were free in the first run, whatever they have in the second."""
@@ -421,8 +480,12 @@ def _treble(
     a = _energies(first, keys, is_treble, floors_db=floors)
     b = _energies(second, keys, is_treble, floors_db=floors)
     before_db, after_db = _db(float(a.mean())), _db(float(b.mean()))
-    low, high = _bootstrap(a, b, rng=rng) or (None, None)
-    difference_db = None if before_db is None or after_db is None else after_db - before_db
+    low: float | None = None
+    high: float | None = None
+    difference_db: float | None = None
+    if before_db is not None and after_db is not None:
+        difference_db = after_db - before_db
+        low, high = _interval(a, b, sd_db=sd_db, rng=rng)
     return TrebleChange(
         before_db=before_db,
         after_db=after_db,
@@ -441,6 +504,33 @@ def _no_treble(keys: Sequence[int]) -> TrebleChange:
         before_db=None, after_db=None, difference_db=None, low_db=None, high_db=None,
         notes=len(keys), flags=(Flag.TOO_FEW_NOTES,),
     )  # fmt: skip
+
+
+def _mean_se_db(*energies: FloatArray, sd_db: float) -> float:
+    """Error in dB of a difference of mean energies, from the spread between blows.
+
+    A mean that one loud key makes is known no better than that key.
+    """
+    shares = []
+    for energy in energies:
+        total, squares = float(energy.sum()), float((energy**2).sum())
+        shares.append(squares / total**2 if total > 0.0 else 1.0 / energy.size)
+    return sd_db * float(np.sqrt(sum(shares)))
+
+
+def _interval(
+    before: FloatArray, after: FloatArray, *, sd_db: float, rng: np.random.Generator
+) -> tuple[float, float]:
+    """Interval of the difference of two mean energies in dB.
+
+    The wider of what the spread from blow to blow gives, and of the bootstrap over keys, which
+    is too narrow for few keys.
+    """
+    difference = 10.0 * float(np.log10(after.mean() / before.mean()))
+    half = _Z95 * _mean_se_db(before, after, sd_db=sd_db)
+    low, high = difference - half, difference + half
+    drawn = _bootstrap(before, after, rng=rng) if before.size >= LEAST_NOTES else None
+    return (low, high) if drawn is None else (min(low, drawn[0]), max(high, drawn[1]))
 
 
 def _bootstrap(

@@ -18,6 +18,7 @@ __all__ = [
     "cell_text",
     "echo_reason",
     "level_change_text",
+    "short_change_text",
     "suspect_reason",
     "treble_change_text",
     "treble_text",
@@ -30,7 +31,7 @@ _TRENDS = {
     Trend.UNCHANGED: "as before",
     Trend.LOUDER: "louder",
     Trend.GAINED: "new",
-    Trend.HIDDEN: "cannot be told: too weak for the noisier run",
+    Trend.HIDDEN: "too weak to tell",
 }
 
 
@@ -99,6 +100,18 @@ def cell_text(cell: RingingCell) -> str:
     return ", ".join(parts)
 
 
+def short_change_text(level: LevelChange) -> str:
+    """Say levels before and after in a few signs, such as "−30 → < −50 dB"."""
+    before, after = (
+        ("< " if is_limit else "") + quantity_text(value, "", decimals=0)
+        for value, is_limit in (
+            (level.before_db, level.before_is_limit),
+            (level.after_db, level.after_is_limit),
+        )
+    )
+    return f"{before} \N{RIGHTWARDS ARROW} {after} dB"
+
+
 def level_change_text(level: LevelChange) -> str:
     """Say how a level went, with its interval or its bound.
 
@@ -137,7 +150,7 @@ def treble_text(ring_on: RingOn) -> str:
     if ring_on.treble_echo_db is None:
         return "no echo of undamped strings was heard"
     level = quantity_text(ring_on.treble_echo_db, "dB", se=ring_on.treble_echo_db_se)
-    return f"{level} re the blow, mean over {ring_on.strikes_heard} strikes with a release"
+    return f"{level} re the blow, over {ring_on.strikes_heard} strikes"
 
 
 def treble_change_text(change: TrebleChange) -> str:

@@ -216,6 +216,7 @@ class EvennessPage(Page):
     def _show(self, view: EvennessView) -> None:
         self.map.set_view(view)
         self.map.set_chosen(self.model.midi)
+        self.worklist.show_key(self.model.midi)
         text = "; ".join(view.warnings)
         self._warnings.setText(text[:1].upper() + text[1:])
         self._warnings.setVisible(bool(text))

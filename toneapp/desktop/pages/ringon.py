@@ -81,7 +81,7 @@ class RingOnPage(Page):
 
     def empty_actions(self) -> tuple[str, ...]:
         """Offer to record, to import, and the instruments."""
-        return ("page_record", "import", "page_instruments")
+        return ("page_record", "import_file", "page_instruments")
 
     def refresh(self) -> None:
         """Prepare matrix and lists off the GUI thread and show them."""
@@ -130,12 +130,20 @@ class RingOnPage(Page):
         column.addWidget(self._readout)
         column.addWidget(self.map, 1)
 
-        self.changes = self._table("What changed", "now", "Which way the string went")
+        self.changes = self._table(
+            "What changed",
+            ("now", "Which way the string went"),
+            ("level", "Mean level re the blow, before and after"),
+        )
         self.dampers = self._table(
-            "Dampers to check", "dies in", "Time in which the note dies under its damper (T60)"
+            "Dampers to check",
+            ("dies in", "Time in which the note dies under its damper (T60)"),
+            ("heard after", "Other keys after which its strings ring"),
         )
         self.echoes = self._table(
-            "Echo strings", "level", "Mean level of the string after the release, re the blow"
+            "Echo strings",
+            ("level", "Mean level of the string after the release, re the blow"),
+            ("heard after", "Keys after which the string rings"),
         )
         self.tabs = QTabWidget(self.body)
         self.tabs.setAccessibleName("Ranked lists")
@@ -162,18 +170,19 @@ class RingOnPage(Page):
         whole.setContentsMargins(GAP_PX, GAP_PX // 2, GAP_PX, GAP_PX // 2)
         whole.addWidget(self.parts)
 
-    def _table(self, name: str, value: str, value_tip: str) -> RowTable:
+    def _table(self, name: str, value: tuple[str, str], short: tuple[str, str]) -> RowTable:
         table = RowTable(
             (
                 Column(title="string", text=lambda row: row.note, width=7),
-                Column(title=value, text=lambda row: row.value, tip=value_tip),
-                Column(title="why", text=lambda row: row.text, stretches=True),
+                Column(title=value[0], text=lambda row: row.value, tip=value[1], width=17),
+                Column(title=short[0], text=lambda row: row.short, tip=short[1], stretches=True),
             ),
             self.theme,
             key=lambda row: (row.midi, row.cause),
             name=name,
             parent=self.body,
         )
+        table.hide()  # until it stands in the tabs
         table.setObjectName(name.lower().replace(" ", "_"))
         table.setTextElideMode(Qt.TextElideMode.ElideRight)
         table.chosen_changed.connect(self._row_chosen)
@@ -204,15 +213,16 @@ class RingOnPage(Page):
     def _show_lists(self, view: RingView) -> None:
         lists: list[tuple[RowTable, Sequence[RingRow], str]] = [
             (self.dampers, view.dampers, "Dampers"),
-            (self.echoes, view.echoes, "Echo strings"),
+            (self.echoes, view.echoes, "Echoes"),
         ]
         if view.is_change:
-            lists.insert(0, (self.changes, view.changes, "What changed"))
+            lists.insert(0, (self.changes, view.changes, "Changes"))
         wanted = [table for table, _, _ in lists]
         shown = [self.tabs.widget(place) for place in range(self.tabs.count())]
         self.tabs.blockSignals(True)
         if shown != wanted:
             self.tabs.clear()
+            self.changes.hide()
             for table, _, title in lists:
                 self.tabs.addTab(table, title)
         for place, (table, rows, title) in enumerate(lists):
@@ -232,7 +242,7 @@ class RingOnPage(Page):
             return  # a list behind the others was filled
         book = load_advice()
         if row is None or row.cause is None:
-            self.advice.setHtml("<p>Nothing in this list.</p>" if row is None else "")
+            self.advice.setHtml("<p>Nothing in this list.</p>" if row is None else _bare_html(row))
             self.cautions.setHtml(f"<p>{escape(book.defer)}</p>")
             return
         self.advice.setHtml(advice_html(row))
@@ -260,23 +270,33 @@ class RingOnPage(Page):
     def _read_out(self, *_ignored: object) -> None:
         """Say the mark at hand, or all that rings after the chosen key."""
         mark: RingMark | None = self.map.mark
-        view, midi = self.map.view, self.map.chosen
+        view, midi, tip = self.map.view, self.map.chosen, ""
         if mark is not None:
             text = mark.text
         elif view is None or not midi:
             text = _HINT
         elif midi in view.by_key:
-            text = ".  ".join(view.by_key[midi])
+            first, *rest = view.by_key[midi]
+            text = (
+                first if not rest else f"{first}.  And {len(rest)} more after {note_name(midi)}."
+            )
+            tip = "\n".join(view.by_key[midi])
         else:
             text = f"After {note_name(midi)} nothing was heard to ring on."
         self._readout.setText(text)
-        self._readout.setToolTip(text)
+        self._readout.setToolTip(tip or text)
+
+
+def _bare_html(row: RingRow) -> str:
+    """Write what is heard at a string, without advice."""
+    text = f"{row.text[:1].upper()}{row.text[1:]}."
+    return f"<h3>{escape(row.note)}: {escape(row.value)}</h3><p>{escape(text)}</p>"
 
 
 _TAB_TIPS = {
-    "What changed": "Ringing strings, largest change first",
+    "Changes": "Ringing strings, largest change first",
     "Dampers": "Dampers that seem to leak, most suspect first",
-    "Echo strings": "Strings that answer other keys, most heard first",
+    "Echoes": "Strings that answer other keys, most heard first",
 }
 
 

@@ -27,7 +27,7 @@ from toneapp.desktop.row_table import Column, RowTable
 from toneapp.desktop.theme import Theme
 from toneapp.desktop.typed_facts import typed_number
 from toneapp.errors import InputError, ToneappError
-from toneapp.library import HandSet, KeyMeasurement, hand_csv, parse_hand_table
+from toneapp.library import HandSet, KeyMeasurement, Library, hand_csv, parse_hand_table
 from toneapp.pitch import note_name
 from toneapp.saving import write_atomically
 from toneapp.wording import quantity_text
@@ -242,8 +242,15 @@ class WeightsPanel(QWidget):
                 self._model.failed.emit(str(exc))
                 return
             changes: dict[str, float | None] = {name: value}
-            new = replace(key, **changes)  # type: ignore[arg-type]  # all such fields are float
-            self._model.edit(lambda library: library.weights.put(number, [new]))
+
+            def put(library: Library) -> HandSet:
+                # What is typed fast must not take back what was typed a moment ago.
+                keys = {item.midi: item for item in library.weights.get(number).keys}
+                now = keys.get(key.midi, KeyMeasurement(midi=key.midi))
+                new = replace(now, **changes)  # type: ignore[arg-type]  # all of these are float
+                return library.weights.put(number, [new])
+
+            self._model.edit(put)
 
         return change
 

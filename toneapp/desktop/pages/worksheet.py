@@ -27,7 +27,6 @@ from toneapp.desktop.models import AppModel
 from toneapp.desktop.row_table import Column, RowTable
 from toneapp.desktop.theme import Theme
 from toneapp.desktop.typed_facts import key_words, typed_key, typed_whole
-from toneapp.errors import InputError
 from toneapp.library import ItemState, WorksheetItem, worksheet_text
 
 __all__ = ["WorksheetPanel"]
@@ -177,17 +176,21 @@ class WorksheetPanel(QWidget):
         self, changed: Callable[[WorksheetItem, str], WorksheetItem]
     ) -> Callable[[WorksheetItem, str], None]:
         def change(item: WorksheetItem, text: str) -> None:
-            try:
-                new = changed(item, text.strip())
-            except InputError as exc:
-                self._model.failed.emit(str(exc))
-                return
-            self._model.edit(lambda library: library.worksheets.change(new))
+            # What is typed fast must not take back what was typed a moment ago.
+            self._model.edit(
+                lambda library: library.worksheets.change(
+                    changed(library.worksheets.get(item.id), text.strip())
+                )
+            )
 
         return change
 
     def _tick(self, item: WorksheetItem, is_done: bool) -> None:
-        self._model.edit(lambda library: library.worksheets.tick(item, is_done=is_done))
+        self._model.edit(
+            lambda library: library.worksheets.tick(
+                library.worksheets.get(item.id), is_done=is_done
+            )
+        )
 
     def _add_actions(self) -> None:
         for name, text, on, shortcut, help_text in (

@@ -1,0 +1,294 @@
+"""What stands on the comparison page: runs, figures with intervals, lanes, warnings.
+
+Turns runs side by side into what is drawn and listed; knows nothing of Qt. Measures that depend
+on the gain appear only when all runs are calibrated.
+
+Classes and functions: `CompareView`, `CompareLane`, `CompareSeries`, `CompareRow`,
+`compare_view`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from toneapp.evenness import Difference, lowess
+from toneapp.keyboard import Compass
+from toneapp.library import BeforeAfter, InstrumentFigure, InstrumentsComparison, MeasureChange
+from toneapp.pitch import note_name
+from toneapp.results import NoteResult
+from toneapp.wording import NOT_MEASURED, quantity_text
+
+__all__ = [
+    "CompareLane",
+    "CompareRow",
+    "CompareSeries",
+    "CompareView",
+    "compare_view",
+]
+
+LINE_KEYS = 13
+LEAST_FOR_LINE = 9
+"""Keys that a point of a line looks at, and fewest keys that make a line."""
+
+_DECIMALS = {"dB": 1, "oct": 3, "ln ratio": 2, "cents": 1, "s": 2, "dB SPL": 1, "": 0}
+_MOST_CHANGED = 12
+
+_NoteValue = Callable[[NoteResult], float | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareSeries:
+    """One run: its number in the pictures and its name."""
+
+    number: int  # from 1
+    title: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparePoint:
+    """One key of one run."""
+
+    midi: int
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareLane:
+    """One measure over the keyboard, of all runs."""
+
+    title: str
+    unit: str
+    is_logarithmic: bool
+    points: tuple[tuple[ComparePoint, ...], ...]  # one tuple a run, upward
+    lines: tuple[tuple[ComparePoint, ...], ...]  # smooth course of each run, or empty
+    sentence: str  # what the measure means
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether no run has a value."""
+        return not any(self.points)
+
+    def value_at(self, series: int, midi: int) -> float | None:
+        """Value of a key in a run (from 0), if it was measured."""
+        return next((p.value for p in self.points[series] if p.midi == midi), None)
+
+    def text_at(self, midi: int) -> str:
+        """Say the values of a key, run by run."""
+        decimals = 2 if self.unit.startswith("s") else 1
+        texts = []
+        for place in range(len(self.points)):
+            value = self.value_at(place, midi)
+            texts.append(f"[{place + 1}] {quantity_text(value, '', decimals=decimals)}")
+        return f"{self.title}, {self.unit}: {'   '.join(texts)}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareRow:
+    """One line of a table."""
+
+    name: str
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareView:
+    """What the page shows."""
+
+    series: tuple[CompareSeries, ...]
+    lanes: tuple[CompareLane, ...]
+    compass: Compass
+    warnings: tuple[str, ...]
+    figures: tuple[CompareRow, ...]  # one cell a run
+    differences: tuple[CompareRow, ...]  # to the first run, one cell for each other run
+    changes: tuple[CompareRow, ...]  # before and after: change, gain of evenness, notes changed
+    is_before_after: bool
+
+
+def compare_view(
+    comparison: InstrumentsComparison, before_after: BeforeAfter | None = None
+) -> CompareView:
+    """Prepare the page.
+
+    Parameters
+    ----------
+    comparison : InstrumentsComparison
+        From 2 to 6 runs.
+    before_after : BeforeAfter, optional
+        When these are two runs of one instrument.
+
+    Returns
+    -------
+    CompareView
+    """
+    runs = comparison.runs
+    is_calibrated = all(item.result.calibration_db is not None for item in runs)
+    measures = _LANES + (_LEVEL_LANE if is_calibrated else ())
+    notes = [item.result.notes for item in runs]
+    lanes = tuple(
+        _lane(title, unit, value, notes, is_logarithmic=is_logarithmic, sentence=sentence)
+        for title, unit, is_logarithmic, value, sentence in measures
+    )
+    warnings = comparison.warnings
+    if before_after is not None:
+        warnings = tuple(dict.fromkeys((*before_after.warnings, *warnings)))
+    midis = [note.midi for group in notes for note in group]
+    compasses = [item.instrument.compass for item in runs]
+    return CompareView(
+        series=tuple(
+            CompareSeries(number=number, title=f"{item.title} ({item.run.recorded_at[:10]})")
+            for number, item in enumerate(runs, 1)
+        ),
+        lanes=tuple(lane for lane in lanes if not lane.is_empty),
+        compass=Compass(
+            lowest_midi=min([*midis, *(c.lowest_midi for c in compasses)]),
+            highest_midi=max([*midis, *(c.highest_midi for c in compasses)]),
+        ),
+        warnings=warnings,
+        figures=tuple(
+            CompareRow(
+                name=f"{name} ({unit})" if unit else name,
+                cells=tuple(_figure_text(figure, unit) for figure in figures),
+            )
+            for name, unit, figures in comparison.figures
+        ),
+        differences=tuple(
+            CompareRow(
+                name=f"{name} ({'ln ratio' if unit == 's' else unit})",
+                cells=tuple(
+                    _difference_text(item, "ln ratio" if unit == "s" else unit) for item in items
+                ),
+            )
+            for name, unit, items in comparison.differences
+        ),
+        changes=()
+        if before_after is None
+        else tuple(_change_row(item) for item in before_after.measures),
+        is_before_after=before_after is not None,
+    )
+
+
+def _lane(
+    title: str,
+    unit: str,
+    value: _NoteValue,
+    notes: Sequence[Sequence[NoteResult]],
+    *,
+    is_logarithmic: bool,
+    sentence: str,
+) -> CompareLane:
+    points = tuple(
+        tuple(
+            ComparePoint(midi=note.midi, value=found)
+            for note in sorted(group, key=lambda note: note.midi)
+            if (found := value(note)) is not None and (found > 0 or not is_logarithmic)
+        )
+        for group in notes
+    )
+    return CompareLane(
+        title=title,
+        unit=unit,
+        is_logarithmic=is_logarithmic,
+        points=points,
+        lines=tuple(_line(row, is_logarithmic=is_logarithmic) for row in points),
+        sentence=sentence,
+    )
+
+
+def _line(points: Sequence[ComparePoint], *, is_logarithmic: bool) -> tuple[ComparePoint, ...]:
+    """Smooth course through the keys of one run (LOWESS)."""
+    if len(points) < LEAST_FOR_LINE:
+        return ()
+    x = np.array([point.midi for point in points], dtype=np.float64)
+    y = np.array([point.value for point in points], dtype=np.float64)
+    if is_logarithmic:
+        y = np.log(y)
+    smooth = lowess(x, y, span=min(LINE_KEYS / x.size, 1.0))
+    if is_logarithmic:
+        smooth = np.exp(smooth)
+    return tuple(
+        ComparePoint(midi=point.midi, value=float(value))
+        for point, value in zip(points, smooth, strict=True)
+    )
+
+
+_LANES: tuple[tuple[str, str, bool, _NoteValue, str], ...] = (
+    (
+        "Brightness", "octaves above f₁", False, lambda n: n.brightness,
+        "How far the centre of the spectrum lies above the fundamental, at equal blow.",
+    ),
+    (
+        "Prompt decay", "s (T60)", True, lambda n: n.prompt_t60_s,
+        "How long the first, louder part of the sound would take to fall by 60 dB.",
+    ),
+    (
+        "Sustain", "s to −20 dB", True, lambda n: n.sustain_20db_s,
+        "How long the held note takes to fall by 20 dB.",
+    ),
+    (
+        "Damped decay", "s (T60)", True, lambda n: n.damped_t60_s,
+        "How long the note takes to die under its damper.",
+    ),
+    (
+        "Ring-on", "dB, 0.5 s after release", False, lambda n: n.ring_level_db,
+        "What is left half a second after the release, against just before it.",
+    ),
+    (
+        "Tuning", "cents from own trend", False, lambda n: n.cents_residual,
+        "How far the note lies from the smooth stretch of its own instrument.",
+    ),
+)  # fmt: skip
+
+_LEVEL_LANE: tuple[tuple[str, str, bool, _NoteValue, str], ...] = (
+    (
+        "Level", "dB SPL, A-weighted", False, lambda n: n.level_db,
+        "How loud the note is in its first half second; all runs are calibrated.",
+    ),
+)  # fmt: skip
+
+
+def _text(value: float, unit: str, *, is_signed: bool = False) -> str:
+    return quantity_text(value, "", decimals=_DECIMALS.get(unit, 2), is_signed=is_signed)
+
+
+def _figure_text(figure: InstrumentFigure, unit: str) -> str:
+    if figure.value is None:
+        return NOT_MEASURED
+    text = _text(figure.value, unit)
+    if figure.low is None or figure.high is None:
+        return text
+    return f"{text}  [{_text(figure.low, unit)}, {_text(figure.high, unit)}]"
+
+
+def _difference_text(difference: Difference | None, unit: str) -> str:
+    if difference is None:
+        return NOT_MEASURED
+    low = _text(difference.low, unit, is_signed=True)
+    high = _text(difference.high, unit, is_signed=True)
+    return f"{_text(difference.value, unit, is_signed=True)}  [{low}, {high}]"
+
+
+def _change_row(item: MeasureChange) -> CompareRow:
+    gain = NOT_MEASURED
+    if item.gain is not None:
+        low = _text(item.gain.low, item.unit, is_signed=True)
+        high = _text(item.gain.high, item.unit, is_signed=True)
+        gain = f"{_text(item.gain.gain, item.unit, is_signed=True)}  [{low}, {high}]"
+    elif item.measure not in ("level", "brightness"):
+        gain = ""
+    changed = NOT_MEASURED
+    if item.changes is not None:
+        midis = [
+            int(m)
+            for m, is_one in zip(item.changes.midi, item.changes.is_changed, strict=True)
+            if is_one
+        ]
+        names = ", ".join(note_name(midi) for midi in midis[:_MOST_CHANGED])
+        more = f" and {len(midis) - _MOST_CHANGED} more" if len(midis) > _MOST_CHANGED else ""
+        changed = f"{len(midis)} of {item.notes}" + (f": {names}{more}" if midis else "")
+    return CompareRow(
+        name=f"{item.measure} ({item.unit})",
+        cells=(_difference_text(item.overall, item.unit), gain, changed),
+    )

@@ -1,0 +1,388 @@
+"""How do two to six runs compare: before and after, or several instruments?
+
+Classes: `ComparePage`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from PySide6.QtCore import QPointF, Qt
+from PySide6.QtGui import QFocusEvent, QIcon, QPainter, QPixmap
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QHeaderView,
+    QLabel,
+    QListWidget,
+    QListWidgetItem,
+    QSplitter,
+    QTableWidget,
+    QTableWidgetItem,
+    QTabWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from toneapp.desktop.actions import Actions
+from toneapp.desktop.compare_map import CompareMap
+from toneapp.desktop.compare_painting import paint_run_sign
+from toneapp.desktop.compare_view import CompareRow, CompareView, compare_view
+from toneapp.desktop.elided_label import ElidedLabel
+from toneapp.desktop.models import AppModel
+from toneapp.desktop.pages.base import Page
+from toneapp.desktop.theme import BIG_TARGET_PX, GAP_PX, Theme
+from toneapp.library import Library
+
+__all__ = ["ComparePage"]
+
+FEWEST, MOST = 2, 6
+_ID = Qt.ItemDataRole.UserRole
+_SIGN_PX = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """A measured run that can be ticked."""
+
+    run_id: int
+    instrument_id: int
+    title: str
+    recorded_at: str
+
+
+class ComparePage(Page):
+    """Runs to tick at the left; lanes and figures at the right."""
+
+    name: ClassVar[str] = "compare"
+    title: ClassVar[str] = "Compare"
+    empty_text: ClassVar[str] = (
+        "Comparing needs two measured runs in the library: two of one instrument for before and "
+        "after, or runs of several instruments. Record or import another run."
+    )
+
+    def __init__(
+        self, model: AppModel, theme: Theme, actions: Actions, parent: QWidget | None = None
+    ) -> None:
+        super().__init__(model, theme, actions, parent)
+        self._view: CompareView | None = None
+        self._choices: tuple[_Choice, ...] = ()
+        self._seen_pair: tuple[int, int] = (0, 0)
+        self.map = CompareMap(theme, self.body)
+        self.map.setObjectName("compare_map")
+        self._build()
+        self._connect()
+
+    def follow(self) -> tuple[str, ...]:
+        """Refresh when runs come or go, or the chosen ones change."""
+        return ("library_changed", "run_changed", "compared_run_changed")
+
+    def empty_state(self) -> str:
+        """Say the next step while there are not two measured runs."""
+        return self.empty_text if len(self._measured_runs()) < FEWEST else ""
+
+    def empty_actions(self) -> tuple[str, ...]:
+        """Offer to record, to import, and the instruments."""
+        return ("page_record", "import_file", "page_instruments")
+
+    def refresh(self) -> None:
+        """List the runs; tick the chosen run and the one beside it when these are others."""
+        ticked = self.ticked()
+        self._choices = self._measured_runs()
+        known = {choice.run_id for choice in self._choices}
+        ticked = [run_id for run_id in ticked if run_id in known]
+        pair = (self.model.run_id, self.model.compared_run_id)
+        if pair != self._seen_pair:
+            self._seen_pair = pair
+            wanted = self._first_choice()
+            ticked = wanted or ticked
+        self._fill_list(ticked)
+        self._prepare()
+
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        """Give the keyboard to the list of runs."""
+        super().focusInEvent(event)
+        self.runs.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def ticked(self) -> list[int]:
+        """Numbers of the ticked runs, in the order of the list."""
+        found = []
+        for place in range(self.runs.count()):
+            item = self.runs.item(place)
+            if item.checkState() is Qt.CheckState.Checked:
+                found.append(int(item.data(_ID)))
+        return found
+
+    def choose_runs(self, run_ids: Sequence[int]) -> None:
+        """Tick these runs and no others."""
+        self._fill_list(list(run_ids))
+        self._prepare()
+
+    # Building
+
+    def _build(self) -> None:
+        heading = QLabel(f"&Runs, {FEWEST} to {MOST}", self.body)
+        self.runs = QListWidget(self.body)
+        self.runs.setAccessibleName("Runs to compare")
+        self.runs.setToolTip("Tick two to six runs; two of one instrument are before and after")
+        self.runs.setWordWrap(True)
+        self.runs.setSpacing(2)
+        heading.setBuddy(self.runs)
+        self._hint = QLabel(self.body)
+        self._hint.setWordWrap(True)
+        self._hint.setProperty("accent", "true")
+        left = QWidget(self.body)
+        column = QVBoxLayout(left)
+        column.setContentsMargins(0, 0, GAP_PX // 2, 0)
+        column.addWidget(heading)
+        column.addWidget(self.runs, 1)
+        column.addWidget(self._hint)
+
+        self._warnings = QLabel(self.body)
+        self._warnings.setWordWrap(True)
+        self._warnings.setTextFormat(Qt.TextFormat.PlainText)
+        self._warnings.setAccessibleName("What to keep in mind")
+        self._readout = ElidedLabel("", self.body)
+        over = QWidget(self.body)
+        over_column = QVBoxLayout(over)
+        over_column.setContentsMargins(GAP_PX // 2, GAP_PX // 2, GAP_PX // 2, GAP_PX // 2)
+        over_column.addWidget(self._readout)
+        over_column.addWidget(self.map, 1)
+        self.figures = self._table("Figures of the runs")
+        self.differences = self._table("Differences to the first run")
+        self.changes = self._table("Before and after")
+        self.tabs = QTabWidget(self.body)
+        self.tabs.setAccessibleName("Comparison")
+        self.tabs.addTab(over, "Over the keyboard")
+        self._tables = QSplitter(Qt.Orientation.Vertical, self.body)
+        self._tables.setChildrenCollapsible(False)
+        self._changes_box = self._titled(
+            "Before and after: the later run against the earlier one", self.changes
+        )
+        figures_box = self._titled("Median over the notes, or figure of the run", self.figures)
+        self._differences_box = self._titled(
+            "Difference to [1] over the notes in common", self.differences
+        )
+        for box in (self._changes_box, figures_box, self._differences_box):
+            self._tables.addWidget(box)
+        self.tabs.addTab(self._tables, "Figures")
+        right = QWidget(self.body)
+        right_column = QVBoxLayout(right)
+        right_column.setContentsMargins(GAP_PX // 2, 0, 0, 0)
+        right_column.addWidget(self._warnings)
+        right_column.addWidget(self.tabs, 1)
+        self.parts = QSplitter(Qt.Orientation.Horizontal, self.body)
+        self.parts.setChildrenCollapsible(False)
+        self.parts.addWidget(left)
+        self.parts.addWidget(right)
+        self.parts.setStretchFactor(1, 1)
+        self.parts.setSizes([300, 800])
+        whole = QVBoxLayout(self.body)
+        whole.setContentsMargins(GAP_PX, GAP_PX // 2, GAP_PX, GAP_PX // 2)
+        whole.addWidget(self.parts)
+
+    def _table(self, name: str) -> QTableWidget:
+        table = QTableWidget(self.body)
+        table.setAccessibleName(name)
+        table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        table.setAlternatingRowColors(True)
+        table.setShowGrid(False)
+        table.setWordWrap(True)
+        table.setTabKeyNavigation(False)
+        table.verticalHeader().hide()
+        table.horizontalHeader().setHighlightSections(False)
+        return table
+
+    def _titled(self, title: str, table: QTableWidget) -> QWidget:
+        box = QWidget(self.body)
+        column = QVBoxLayout(box)
+        column.setContentsMargins(GAP_PX // 2, GAP_PX // 2, GAP_PX // 2, 0)
+        column.setSpacing(4)
+        label = QLabel(title, box)
+        label.setProperty("muted", True)
+        column.addWidget(label)
+        column.addWidget(table, 1)
+        return box
+
+    def _connect(self) -> None:
+        self.runs.itemChanged.connect(self._tick_changed)
+        self.map.key_chosen.connect(self.model.choose_note)
+        self.map.key_opened.connect(self._open)
+        self.map.key_hovered.connect(self._read_out)
+        self.model.note_changed.connect(self._note_changed)
+
+    # Runs
+
+    def _measured_runs(self) -> tuple[_Choice, ...]:
+        def read(library: Library) -> tuple[_Choice, ...]:
+            runs = library.runs.all()
+            measured = library.measuring.figures([run.id for run in runs])
+            names = {item.id: item.name for item in library.instruments.all()}
+            return tuple(
+                _Choice(
+                    run_id=run.id,
+                    instrument_id=run.instrument_id,
+                    title=f"{names[run.instrument_id]}: {run.condition or run.purpose.value}, "
+                    f"{run.recorded_at[:10]} ({run.purpose.value})",
+                    recorded_at=run.recorded_at,
+                )
+                for run in runs
+                if run.id in measured and run.instrument_id in names
+            )
+
+        found = self.model.read(read, ())
+        return tuple(sorted(found, key=lambda c: (c.instrument_id, c.recorded_at, c.run_id)))
+
+    def _first_choice(self) -> list[int]:
+        """Return the chosen run with the one beside it, or with the one before it."""
+        run_id, beside = self._seen_pair
+        if not run_id:
+            return []
+        own = next((c for c in self._choices if c.run_id == run_id), None)
+        if own is None:
+            return []
+        if beside:
+            return [run_id, beside]
+        same = [c for c in self._choices if c.instrument_id == own.instrument_id and c is not own]
+        others = same or [c for c in self._choices if c is not own]
+        return [run_id, others[-1].run_id] if others else [run_id]
+
+    def _fill_list(self, ticked: list[int]) -> None:
+        self.runs.blockSignals(True)
+        current = max(self.runs.currentRow(), 0)
+        self.runs.clear()
+        numbers: dict[int, int] = {}
+        for choice in self._choices:
+            if choice.run_id in ticked:
+                numbers[choice.run_id] = len(numbers) + 1
+        for choice in self._choices:
+            item = QListWidgetItem(choice.title)
+            item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
+            number = numbers.get(choice.run_id)
+            item.setCheckState(Qt.CheckState.Checked if number else Qt.CheckState.Unchecked)
+            item.setData(_ID, choice.run_id)
+            if number:
+                item.setText(f"[{number}] {choice.title}")
+                item.setIcon(self._sign(number))
+            self.runs.addItem(item)
+        self.runs.setCurrentRow(min(current, self.runs.count() - 1))
+        self.runs.blockSignals(False)
+
+    def _sign(self, number: int) -> QIcon:
+        """Shape and colour of a run as its sign in the list."""
+        ratio = self.devicePixelRatioF()
+        picture = QPixmap(round(_SIGN_PX * ratio), round(_SIGN_PX * ratio))
+        picture.setDevicePixelRatio(ratio)
+        picture.fill(Qt.GlobalColor.transparent)
+        painter = QPainter(picture)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        middle = QPointF(_SIGN_PX / 2, _SIGN_PX / 2)
+        paint_run_sign(painter, number, middle, 11.0, colours=self.theme.colours)
+        painter.end()
+        return QIcon(picture)
+
+    def _tick_changed(self, item: QListWidgetItem) -> None:
+        ticked = self.ticked()
+        if len(ticked) > MOST:
+            self.runs.blockSignals(True)
+            item.setCheckState(Qt.CheckState.Unchecked)
+            self.runs.blockSignals(False)
+            self._say_hint(f"No more than {MOST} runs; take another tick away first.")
+            return
+        self._fill_list(ticked)
+        self._prepare()
+
+    # Showing
+
+    def _prepare(self) -> None:
+        """Compare the ticked runs off the GUI thread."""
+        ticked = self.ticked()
+        if len(ticked) < FEWEST:
+            self._say_hint("Tick two runs or more.")
+            return
+        self._say_hint("")
+        chosen = [choice for choice in self._choices if choice.run_id in ticked]
+        is_pair = len(chosen) == 2 and chosen[0].instrument_id == chosen[1].instrument_id
+
+        def prepare(library: Library) -> CompareView:
+            ids = [choice.run_id for choice in chosen]
+            pair = library.compare_before_after(ids[0], ids[1]) if is_pair else None
+            return compare_view(library.compare_instruments(ids), pair)
+
+        self.model.ask(prepare, self._show, key=f"compare {id(self)}")
+
+    def _show(self, view: CompareView) -> None:
+        self._view = view
+        self.map.set_view(view)
+        self.map.set_chosen(self.model.midi)
+        self._warnings.setText(
+            "\n".join(f"\N{WARNING SIGN} {text[:1].upper()}{text[1:]}." for text in view.warnings)
+        )
+        self._warnings.setVisible(bool(view.warnings))
+        numbers = [f"[{series.number}]" for series in view.series]
+        tips = [series.title for series in view.series]
+        self._fill_table(self.figures, numbers, view.figures, tips)
+        self._fill_table(self.differences, numbers[1:], view.differences, tips[1:])
+        self._fill_table(
+            self.changes,
+            ["change over all notes", "gain of evenness", "notes that changed"],
+            view.changes,
+            [
+                "Mean of the notes in both runs, after minus before, with its interval",
+                "How much closer together the notes lie now; positive is better",
+                "Beyond what is heard and what chance does",
+            ],
+        )
+        self._changes_box.setVisible(view.is_before_after)
+        self._differences_box.setVisible(not view.is_before_after)
+        self._readout.setFont(self.theme.font(scale=1.05))
+        self._read_out()
+
+    def _fill_table(
+        self,
+        table: QTableWidget,
+        heads: Sequence[str],
+        rows: Sequence[CompareRow],
+        tips: Sequence[str],
+    ) -> None:
+        table.setColumnCount(1 + len(heads))
+        table.setRowCount(len(rows))
+        table.setHorizontalHeaderLabels(["", *heads])
+        for place, tip in enumerate(tips, 1):
+            head = table.horizontalHeaderItem(place)
+            if head is not None:
+                head.setToolTip(tip)
+        for row, item in enumerate(rows):
+            for column, text in enumerate((item.name, *item.cells)):
+                cell = QTableWidgetItem(text)
+                cell.setToolTip(text)
+                table.setItem(row, column, cell)
+        height = max(BIG_TARGET_PX - 8, self.fontMetrics().height() + 12)
+        table.verticalHeader().setDefaultSectionSize(height)
+        header = table.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        if heads:
+            header.setSectionResizeMode(len(heads), QHeaderView.ResizeMode.Stretch)
+
+    def _say_hint(self, text: str) -> None:
+        self._hint.setText(text)
+        self._hint.setVisible(bool(text))
+
+    def _note_changed(self, midi: int) -> None:
+        self.map.set_chosen(midi)
+        self._read_out()
+
+    def _open(self, midi: int) -> None:
+        self.model.choose_note(midi)
+        self.model.go("note")
+
+    def _read_out(self, midi: int = 0) -> None:
+        """Say the values of the key below the pointer, or of the chosen one."""
+        text = self.map.text_of(midi or self.map.chosen)
+        self._readout.set_text(
+            "   ·   ".join(text.splitlines())
+            or "Point at a key to read its values; a double click opens it.",
+            text,
+        )
