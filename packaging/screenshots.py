@@ -85,6 +85,7 @@ def draw_all(library: Path, folder: Path, scratch: Path, only: Sequence[str] | N
                 raised = [n for n in model.run.result.notes if n.raised] if model.run else []
                 model.choose_note(raised[0].midi if raised else 60)
                 window.show_page(name)
+                wait_until(application, lambda: model.tasks.is_idle)
                 settle(application)
                 path = folder / f"{name}-{width}x{height}-{mode.value}.png"
                 window.grab().save(str(path))

@@ -161,6 +161,14 @@ def test_keys_outside_the_compass_are_not_missed(small_run: Small) -> None:
     assert set(found.missing) <= set(layout.compass)
 
 
+def test_strikes_are_told_as_they_are_measured(small_run: Small) -> None:
+    told: list[tuple[float, int]] = []
+    result = analyse(
+        small_run[0], on_strikes=lambda some: told.extend((s.onset_s, s.midi) for s in some)
+    )
+    assert {(s.onset_s, s.midi) for s in result.strikes} <= set(told)
+
+
 def test_progress_rises_to_one_and_can_stop_the_work(small_run: Small) -> None:
     shares: list[float] = []
     analyse(small_run[0], progress=shares.append)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,6 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+
+sys.path.insert(0, str(Path(__file__).parent))  # the helpers beside the tests
 
 from toneapp.analysis.live import LiveMeasure
 from toneapp.audio.capture import (

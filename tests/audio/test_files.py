@@ -188,6 +188,23 @@ def test_a_truncated_flac_is_read_as_far_as_it_goes(tmp_path: Path, keep: float)
         assert "cut short" in sound.problems[0]
 
 
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
+@pytest.mark.parametrize(("format_", "channels"), [("WAV", 1), ("WAVEX", 2)])
+def test_a_truncated_wav_is_read_and_told(
+    tmp_path: Path, subtype: str, format_: str, channels: int
+) -> None:
+    noise = 0.1 * np.random.default_rng(2).standard_normal((4 * RATE_HZ, channels))
+    whole, cut = tmp_path / "a.wav", tmp_path / "cut.wav"
+    soundfile.write(whole, noise, RATE_HZ, subtype=subtype, format=format_)
+    data = whole.read_bytes()
+    cut.write_bytes(data[: len(data) // 2 + 1])
+    with open_sound(whole) as sound:
+        assert sound.problems == ()
+    with open_sound(cut) as sound:
+        assert sound.duration_s == pytest.approx(2.0, abs=0.01)
+        assert sound.problems == ("cut.wav is cut short: 2.0 s of 4.0 s could be read",)
+
+
 @pytest.mark.skipif(os.name == "nt", reason="signals of POSIX systems")
 @pytest.mark.parametrize(("name", "lost_s"), [("a.wav", 0.0), ("a.flac", 0.2)])
 def test_a_recording_whose_program_was_killed_is_read(

@@ -116,6 +116,15 @@ def test_quiet_moments_keep_the_quietest_and_skip_silence():
     assert room.size == 24 * size
 
 
+def test_noise_suppression_that_sets_in_is_suspected():
+    falls = np.concatenate([_noise(-60.0, 0.8), _noise(-85.0, 1.7)])
+    assert RoomWord.GAIN_MOVES in _words(check_room(falls, sample_rate_hz=RATE))
+    rng = np.random.default_rng(1)
+    steps = np.repeat(rng.normal(0.0, 6.0, 25), RATE // 10)  # somebody moves about
+    restless = _noise(-65.0) * 10 ** (steps / 20)
+    assert RoomWord.GAIN_MOVES not in _words(check_room(restless, sample_rate_hz=RATE))
+
+
 def test_a_gain_that_is_pulled_down_by_the_note_is_suspected():
     watch = GainWatch()
     rng = np.random.default_rng(5)

@@ -137,7 +137,9 @@ def test_the_worklist_is_shown_and_ticked(filled: Say) -> None:
         (60, "dull", True), (61, "loud", False),
     ]  # fmt: skip
     assert "not a finding" in filled("worklist", "1", "--tick", "C4", "odd", code=1)
-    assert "1 items added" in filled("worksheet", "raise", "1")
+    for words in (("D4", "dull"), ("C4", "bright"), ("-", "dull")):
+        assert "not on this worklist" in filled("worklist", "1", "--tick", *words, code=1)
+    assert "1 item added" in filled("worksheet", "raise", "1")
 
 
 def test_a_worksheet_is_begun_and_ticked(filled: Say, tmp_path: Path) -> None:

@@ -69,7 +69,7 @@ def test_nothing_found_is_said_and_nothing_claimed(run_of_three: Make) -> None:
 def test_an_even_run_says_how_many_were_judged(run_of_three: Make) -> None:
     run = run_of_three()
     even = replace(run, notes=tuple(replace(note, raised=()) for note in run.notes))
-    assert "Raised notes: none of 3 judged; all fit" in run_summary(even)
+    assert "Raised notes: none; all of the 3 judged fit" in run_summary(even)
 
 
 def test_notes_that_could_not_be_judged_are_not_called_even(run_of_three: Make) -> None:

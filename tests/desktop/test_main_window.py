@@ -9,7 +9,14 @@ import pytest
 from invented import write_noise
 from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
 from PySide6.QtGui import QAccessible, QDragEnterEvent, QDropEvent, QKeySequence
-from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdit, QWidget
+from PySide6.QtWidgets import (
+    QAbstractButton,
+    QApplication,
+    QComboBox,
+    QLineEdit,
+    QSplitter,
+    QWidget,
+)
 from pytestqt.qtbot import QtBot
 from window_kit import Workshop, choose
 
@@ -204,6 +211,26 @@ def test_the_place_of_the_window_is_remembered(
     screen = qapp.primaryScreen().availableGeometry()
     assert second.height() == 707
     assert second.width() == (1010 if screen.width() >= 1010 else second.minimumWidth())
+    second.close()
+
+
+def test_the_parts_of_a_page_keep_their_sizes(
+    qtbot: QtBot, window: MainWindow, model: AppModel, workshop: Workshop, settings: Settings
+) -> None:
+    choose(qtbot, model, workshop.before)
+    window.show_page("run")
+    splitter = window.page_of("run").findChild(QSplitter)
+    assert splitter is not None
+    splitter.setSizes([200, 300])
+    sizes = splitter.sizes()
+    qtbot.waitUntil(lambda: model.tasks.is_idle)
+    window.close()
+    second = MainWindow(AppModel(poll_ms=0), window.theme, settings)
+    qtbot.addWidget(second)
+    again = second.page_of("run").findChild(QSplitter)
+    assert again is not None
+    assert again.saveState() == splitter.saveState()
+    assert sizes[0] < sizes[1]
     second.close()
 
 

@@ -3,15 +3,32 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import pytest
 from invented import write_noise
 from pytestqt.qtbot import QtBot
 from window_kit import BRIGHT, Workshop, analyse, choose
 
-from toneapp.desktop.models import AppModel
-from toneapp.library import Library, Run
+from toneapp.desktop.growing_run import GrowingRun
+from toneapp.desktop.models import AppModel, OnStrikes
+from toneapp.desktop.workers import Progress
+from toneapp.library import Analyse, Instrument, Library, Run
+from toneapp.results import RunResult
+
+
+class Clock:
+    """A clock that goes on when it is told."""
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+
+    def growing_run(self, instrument: Instrument, tell: Callable[[RunResult], None]) -> GrowingRun:
+        return GrowingRun(instrument, tell, clock_s=lambda: self.now_s)
 
 
 def test_a_library_is_opened_in_the_background(qtbot: QtBot, tmp_path: Path) -> None:
@@ -218,3 +235,94 @@ def test_the_history_is_told(qtbot: QtBot, model: AppModel, workshop: Workshop) 
     with qtbot.waitSignal(model.history_changed) as told:
         model.undo()
     assert told.args[1] == "tick C4 bright"
+
+
+def test_notes_appear_while_a_run_is_measured(
+    qtbot: QtBot, workshop: Workshop, tmp_path: Path
+) -> None:
+    may_end = threading.Event()
+    measures = analyse()
+
+    def growing(on_strikes: OnStrikes) -> Analyse:
+        def measure(path: Path, **options: Any) -> RunResult:
+            clock.now_s += 2.0
+            on_strikes(measures.run.strikes[:30])
+            assert may_end.wait(20)
+            return measures(path, **options)
+
+        return measure
+
+    clock = Clock()
+    model = AppModel(analyse=growing, poll_ms=0)
+    model.use_library(workshop.library)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("toneapp.desktop.models.GrowingRun", clock.growing_run)
+        run = Run(instrument_id=workshop.other.id)
+        model.import_run(run, write_noise(tmp_path / "slow.wav", key=5))
+        qtbot.waitUntil(lambda: model.run is not None)
+        assert model.is_growing
+        assert model.run is not None
+        assert len(model.run.result.strikes) == 30
+        assert len(model.run.result.notes) == 10
+        assert model.worklist is None
+        may_end.set()
+        qtbot.waitUntil(lambda: model.worklist is not None)
+    assert not model.is_growing
+    assert len(model.run.result.strikes) == 75
+    qtbot.waitUntil(lambda: model.tasks.is_idle)
+    model.close()
+
+
+def test_a_stopped_measurement_keeps_the_recording(
+    qtbot: QtBot, workshop: Workshop, tmp_path: Path
+) -> None:
+    begun = threading.Event()
+
+    def endless(_on_strikes: OnStrikes) -> Analyse:
+        def measure(_path: Path, *, progress: Progress, **_options: Any) -> RunResult:
+            begun.set()
+            while True:
+                progress(0.5)
+
+        return measure
+
+    model = AppModel(analyse=endless, poll_ms=0)
+    model.use_library(workshop.library)
+    path = write_noise(tmp_path / "stopped.wav", key=6)
+    task = model.import_run(Run(instrument_id=workshop.other.id), path)
+    assert task is not None
+    qtbot.waitUntil(begun.is_set)
+    task.cancel()
+    qtbot.waitUntil(lambda: model.tasks.is_idle)
+    assert not model.is_growing
+    assert model.run is None
+    assert len(workshop.library.runs.all(workshop.other.id)) == 1
+    assert model.run_facts is not None
+    model.close()
+
+
+def test_another_library_shows_nothing_of_the_first(
+    qtbot: QtBot, workshop: Workshop, tmp_path: Path
+) -> None:
+    model = AppModel(poll_ms=0)
+    model.use_library(workshop.library)
+    model.choose_run(workshop.before.id)  # not loaded yet
+    with Library(tmp_path / "other") as other:
+        model.use_library(other)
+        qtbot.waitUntil(lambda: model.tasks.is_idle)
+        assert model.run is None
+        assert model.instrument is None
+        assert model.worklist is None
+        model.close()
+
+
+def test_the_run_chosen_last_is_shown(qtbot: QtBot, model: AppModel, workshop: Workshop) -> None:
+    for run in (workshop.before, workshop.after) * 5:
+        model.choose_run(run.id)
+    qtbot.waitUntil(lambda: model.tasks.is_idle)
+    assert model.run is not None
+    assert model.run.run.id == workshop.after.id
+    model.choose_run(workshop.before.id)
+    model.choose_run(0)
+    qtbot.waitUntil(lambda: model.tasks.is_idle)
+    assert model.run is None

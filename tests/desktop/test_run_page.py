@@ -103,6 +103,29 @@ def test_a_missed_strike_is_added_where_the_waveform_is_pointed_at(
     qtbot.waitUntil(lambda: all(row.edit is None for row in page.rows))
 
 
+def test_a_strike_is_moved_to_where_it_begins(
+    qtbot: QtBot, page: RunPage, model: AppModel, workshop: Workshop
+) -> None:
+    row = page.rows[1]
+    assert row.strike is not None
+    page.table.choose(row.key)
+    with qtbot.waitSignal(model.failed):  # nothing was pointed at yet
+        page.move_strike()
+    with qtbot.waitSignal(model.failed) as told:
+        model.move_strike(row.strike, row.onset_s + 0.1)
+    assert "0.15 s" in told.args[0]
+    model.move_strike(row.strike, row.onset_s + 0.5)
+    take = workshop.library.runs.takes(workshop.before.id)[0]
+    qtbot.waitUntil(lambda: len(workshop.library.strikes.of_take(take.id)) == 2)
+    edits = workshop.library.strikes.of_take(take.id)
+    assert [(edit.midi, edit.onset_s) for edit in edits] == [
+        (None, row.onset_s),
+        (row.strike.midi, row.onset_s + 0.5),
+    ]
+    qtbot.waitUntil(lambda: page.rows[2].counted_as == row.strike.note)
+    qtbot.waitUntil(lambda: "measured again" in page.pending.text())
+
+
 def test_a_strike_pointed_at_is_chosen_in_the_table(qtbot: QtBot, page: RunPage) -> None:
     wave = page.waveform
     row = page.rows[1]  # at 2.5 s

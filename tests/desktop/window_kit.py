@@ -31,7 +31,8 @@ class Workshop:
     after: Run
 
 
-def analyse() -> Measures:
+def analyse(_on_strikes: object = None) -> Measures:
+    """Stands in for the measuring core."""
     return Measures(invent_run(np.random.default_rng(7)))
 
 

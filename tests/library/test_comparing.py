@@ -154,7 +154,9 @@ def test_the_comparison_is_told_in_text_table_and_json() -> None:
     assert data["format"] == "toneapp-before-after/1"
     brightness = next(m for m in data["measures"] if m["measure"] == "brightness")
     assert len(brightness["notes"]) == 25
-    rows = before_after_csv(comparison).decode("utf-8-sig").splitlines()
+    rows = before_after_csv(comparison).decode("ascii").splitlines()
+    assert rows[0].startswith("measure,unit,midi")
+    assert max(len(cell.lstrip("-0.").replace(".", "")) for cell in rows[1].split(",")[4:9]) <= 6
     assert len(rows) == 1 + sum(len(m["notes"]) for m in data["measures"])
 
 

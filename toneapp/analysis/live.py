@@ -14,10 +14,11 @@ import scipy.fft
 
 from toneapp._typing import Float32Array
 from toneapp.analysis.labels import NamedStrike
+from toneapp.analysis.run import without_voices
 from toneapp.analysis.scan import ChunkScan, NoiseSpectrum, merge_scans
 from toneapp.analysis.strike import StrikeTask, measure_strike
 from toneapp.audio.capture import BlowSound
-from toneapp.results import StrikeResult
+from toneapp.results import Flag, StrikeResult
 
 __all__ = ["LiveMeasure"]
 
@@ -52,24 +53,33 @@ class LiveMeasure:
         Returns
         -------
         StrikeResult or None
-            ``None`` when it is shorter than 80 ms.
+            ``None`` when it is shorter than 80 ms or turns out to be no struck string.
         """
         if blow.end_s - blow.onset_s < LEAST_S:
             return None
         task = StrikeTask(
-            strike=NamedStrike(onset_s=blow.onset_s, midi=blow.midi, pitch=blow.pitch),
+            strike=NamedStrike(
+                onset_s=blow.onset_s,
+                midi=blow.midi,
+                pitch=blow.pitch,
+                is_unexpected=not blow.is_expected,
+            ),
             end_s=blow.end_s,
             is_cut_short=blow.is_cut,
             noise=self._noise_spectrum(blow),
             has_damper=blow.has_damper,
             calibration_db=self._calibration_db,
         )
-        return measure_strike(
+        measured = measure_strike(
             blow.samples.astype(np.float64),
             sample_rate_hz=blow.sample_rate_hz,
             first_s=blow.first_s,
             task=task,
-        ).result
+        )
+        if Flag.CLIPPED in measured.result.flags:
+            return measured.result  # cut tops make a string's partials harmonic, as a voice's are
+        strings, _voices = without_voices([measured])
+        return strings[0].result if strings else None
 
     def _noise_spectrum(self, blow: BlowSound) -> NoiseSpectrum:
         key = (blow.room_version, blow.sample_rate_hz)

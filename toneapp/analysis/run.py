@@ -5,7 +5,7 @@ run, measure every strike, judge the notes against the instrument's own trend. C
 are shared among worker processes; each reads its own stretch of the recording, so that memory does
 not grow with the length.
 
-Functions: `analyse`.
+Functions: `analyse`, `without_voices`.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ from toneapp.measure.series import typical_inharmonicity
 from toneapp.pitch import A4_HZ
 from toneapp.results import Flag, RunResult, StrikeResult, UnexpectedSound
 
-__all__ = ["analyse"]
+__all__ = ["analyse", "without_voices"]
 
 BEFORE_S = 0.25
 LONGEST_S = 12.0
@@ -89,6 +89,7 @@ def analyse(
     calibration_db: float | None = None,
     jobs: int | None = 1,
     progress: Callable[[float], None] | None = None,
+    on_strikes: Callable[[Sequence[StrikeResult]], None] | None = None,
 ) -> RunResult:
     """Measure every note of a recorded run.
 
@@ -113,6 +114,9 @@ def analyse(
     progress : callable, optional
         Called with the share done, 0 to 1. An exception that it raises (`Cancelled`) stops the
         work.
+    on_strikes : callable, optional
+        Called with some strikes as soon as they are measured, in any order, to be looked at
+        meanwhile; the result may still leave some of them out or measure them again.
 
     Returns
     -------
@@ -147,6 +151,7 @@ def analyse(
             calibration_db=calibration_db,
             jobs=jobs or os.cpu_count() or 1,
             report=report,
+            on_strikes=on_strikes,
         )
     finally:
         for source in sources:
@@ -185,6 +190,7 @@ def _analyse_sources(
     calibration_db: float | None,
     jobs: int,
     report: Callable[[float], None],
+    on_strikes: Callable[[Sequence[StrikeResult]], None] | None = None,
 ) -> RunResult:
     """Carry out the stages in their order."""
     handles = [source.handle for source in sources]
@@ -216,6 +222,9 @@ def _analyse_sources(
             _measure,
             batches,
             report=lambda share: report(SCAN_SHARE + (LATER_SHARE - SCAN_SHARE) * share),
+            each=None
+            if on_strikes is None
+            else lambda batch: on_strikes([item.result for item in batch]),
         )
         every = [item for batch in done for item in batch]
         again = _look_again(jobs_list, every, layout=layout)
@@ -226,7 +235,7 @@ def _analyse_sources(
         )
         for (index, _), items in zip(again, seconds, strict=True):
             every[index] = items[0]
-    measured, voices = _without_voices(every)
+    measured, voices = without_voices(every)
     if not measured:
         raise NothingFoundError(_nothing_found(name))
     results, ring_on = judge_ringing(measured, layout=layout)
@@ -288,7 +297,7 @@ def _has_too_little(result: StrikeResult) -> bool:
     return count < least or (result.midi <= WOUND_TOP and scattered and count < 2 * least)
 
 
-def _without_voices(
+def without_voices(
     measured: Sequence[MeasuredStrike],
 ) -> tuple[list[MeasuredStrike], list[UnexpectedSound]]:
     """Take out what was doubtful as a strike and turned out to have no string's series."""

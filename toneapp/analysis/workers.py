@@ -6,6 +6,7 @@ Functions and classes: `Crew`.
 from __future__ import annotations
 
 import multiprocessing
+import signal
 import sys
 import threading
 from collections.abc import Callable, Sequence
@@ -34,7 +35,9 @@ class Crew:
     def __init__(self, jobs: int) -> None:
         self._pool: ProcessPoolExecutor | None = None
         if jobs > 1:
-            self._pool = ProcessPoolExecutor(jobs, mp_context=_start_method())
+            self._pool = ProcessPoolExecutor(
+                jobs, mp_context=_start_method(), initializer=_leave_signals_to_the_caller
+            )
 
     def __enter__(self) -> Self:
         return self
@@ -45,8 +48,14 @@ class Crew:
         error: BaseException | None,
         traceback: TracebackType | None,
     ) -> None:
-        if self._pool is not None:
-            self._pool.shutdown(wait=True, cancel_futures=True)
+        if self._pool is None:
+            return
+        if error is not None:
+            # Their answers are of no use any more. Waiting for them would keep the user waiting,
+            # and a second Ctrl-C during the wait would leave workers that nobody ends.
+            for process in list((self._pool._processes or {}).values()):
+                process.terminate()
+        self._pool.shutdown(wait=True, cancel_futures=True)
 
     def do(
         self,
@@ -54,8 +63,11 @@ class Crew:
         tasks: Sequence[_T],
         *,
         report: Callable[[float], None],
+        each: Callable[[_R], None] | None = None,
     ) -> list[_R]:
         """Do all tasks; answers come in the order of the tasks.
+
+        `each` is called here with every answer as soon as it is there, in any order.
 
         Raises
         ------
@@ -66,6 +78,8 @@ class Crew:
             answers = []
             for i, task in enumerate(tasks):
                 answers.append(work(task))
+                if each is not None:
+                    each(answers[-1])
                 report((i + 1) / len(tasks))
             return answers
         futures: list[Future[_R]] = [self._pool.submit(work, task) for task in tasks]
@@ -74,7 +88,9 @@ class Crew:
             while waiting:
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 for future in done:
-                    future.result()
+                    answer = future.result()
+                    if each is not None:
+                        each(answer)
                 report(1.0 - len(waiting) / len(tasks))
             return [future.result() for future in futures]
         except BrokenProcessPool as exc:
@@ -85,6 +101,12 @@ class Crew:
         finally:
             for future in waiting:
                 future.cancel()
+
+
+def _leave_signals_to_the_caller() -> None:
+    """Let the caller alone answer to Ctrl-C, and be ended by it without a word."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
 
 def _start_method() -> multiprocessing.context.BaseContext:

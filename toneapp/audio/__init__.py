@@ -1,4 +1,4 @@
-"""Sound files, and later microphones and loudspeakers: where sound comes in and goes out.
+"""Sound files, microphones and loudspeakers: where sound comes in and goes out.
 
 Each module translates the errors of the library it uses into one sentence for the user.
 """

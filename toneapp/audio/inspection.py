@@ -10,7 +10,8 @@ Functions: `open_with_libsndfile`, `rate_problems`, `needs_decoding`, `decode_al
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+import os
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
@@ -66,6 +67,9 @@ _MOST_CHANNELS = 64
 
 _UNKNOWN_FRAMES = 1 << 62
 """The header of a FLAC recording whose program died counts 2^63 - 1 frames."""
+
+_UNFILLED_BYTES = 0x7FFF_0000
+"""Programs that write a WAV file without knowing its end put such a size into its header."""
 
 _HEARD_LOSS_S = 0.05
 
@@ -191,18 +195,54 @@ def decode_all(path: Path, decoded: Path) -> Survey:
             problems += (f"{path.name} was not closed properly; all that is there was read",)
         # The headers of MP3 count padding, so only a loss one could hear is worth a word.
         elif lost > _HEARD_LOSS_S * file.samplerate:
-            problems += (
-                f"{path.name} is cut short: {survey.frames / file.samplerate:.1f} s of "
-                f"{file.frames / file.samplerate:.1f} s could be read",
-            )
+            problems += (_cut_short(path, survey.frames, file.frames, file.samplerate),)
     return Survey(frames=survey.frames, energy=survey.energy, problems=problems)
 
 
 def look_over(path: Path, file: StraightSoundFile) -> Survey:
     """Count the frames, compare the channels, and look for damage where the format allows it."""
     if file.subtype in FLOAT_SUBTYPES:
-        return _walk(path, file, max(1, BLOCK_SAMPLES // file.channels), None)
-    return _probe(path, file)
+        survey = _walk(path, file, max(1, BLOCK_SAMPLES // file.channels), None)
+    else:
+        survey = _probe(path, file)
+    promised = _frames_promised(path, file)
+    if promised - survey.frames > _HEARD_LOSS_S * file.samplerate:
+        cut = _cut_short(path, survey.frames, promised, file.samplerate)
+        survey = replace(survey, problems=(*survey.problems, cut))
+    return survey
+
+
+def _cut_short(path: Path, frames: int, promised: int, sample_rate_hz: int) -> str:
+    return (
+        f"{path.name} is cut short: {frames / sample_rate_hz:.1f} s of "
+        f"{promised / sample_rate_hz:.1f} s could be read"
+    )
+
+
+def _frames_promised(path: Path, file: StraightSoundFile) -> int:
+    """Frames that the header of a plain WAV file counts; libsndfile tells only what is there.
+
+    0 where the header tells nothing: another format, or a size that its program never filled in.
+    """
+    if file.format not in ("WAV", "WAVEX"):
+        return 0
+    size = frame_bytes = 0
+    with path.open("rb") as plain:
+        if plain.read(12)[:4] != b"RIFF":
+            return 0
+        while len(head := plain.read(8)) == 8:
+            name, size = head[:4], int.from_bytes(head[4:], "little")
+            if name == b"data":
+                break
+            body = plain.read(min(size, 16) + size % 2 * (size < 16))
+            if name == b"fmt " and len(body) >= 14:
+                frame_bytes = int.from_bytes(body[12:14], "little")
+            plain.seek(size + size % 2 - len(body), os.SEEK_CUR)
+        else:
+            return 0
+    if frame_bytes == 0 or size >= _UNFILLED_BYTES:
+        return 0
+    return size // frame_bytes
 
 
 def _walk(path: Path, file: StraightSoundFile, step: int, out: IO[bytes] | None) -> Survey:

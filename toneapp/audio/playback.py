@@ -1,11 +1,11 @@
 """How does a sound come out of a loudspeaker of the user's choice?
 
 `Player` plays one sound at a time and never waits. `matched_gains_db` brings sounds to the same
-loudness by turning the louder ones down, so that nothing is cut off. `signal_tone` makes the short
-tones that tell a person at the piano how a blow was judged: they glide, which no struck string
-does, so that the measures cannot take one for a note.
+loudness by turning the louder ones down, so that nothing is cut off. `signal_sound` makes what
+tells a person at the piano how a blow was judged: short bursts of noise, bright or dull, which the
+microphone hears as well but which no measure can take for a struck string, as it can a tone.
 
-Functions and classes: `Player`, `matched_gains_db`, `signal_tone`, `Signal`.
+Functions and classes: `Player`, `matched_gains_db`, `signal_sound`, `Signal`.
 """
 
 from __future__ import annotations
@@ -16,12 +16,13 @@ from enum import StrEnum
 from typing import Any, Protocol
 
 import numpy as np
+import scipy.fft
 
 from toneapp._typing import Float32Array
 from toneapp.audio.devices import no_device_text
 from toneapp.errors import AudioDeviceError
 
-__all__ = ["OutputStream", "Player", "Signal", "matched_gains_db", "signal_tone"]
+__all__ = ["OutputStream", "Player", "Signal", "matched_gains_db", "signal_sound"]
 
 logger = logging.getLogger(__name__)
 
@@ -29,51 +30,59 @@ QUIETEST_LKFS = -70.0
 """What is quieter is silence (the absolute gate of ITU-R BS.1770-4) and is not matched."""
 
 SIGNAL_PEAK = 0.2
-SIGNAL_FADE_S = 0.01
+BURST_S = 0.2
+PAUSE_S = 0.3
+"""So long that the evidence for a note, gathered over 0.4 s, never sees two bursts."""
 
 
 class Signal(StrEnum):
-    """What a signal tone says."""
+    """What a signal says."""
 
-    GOOD = "good"  # one glide upward
-    AGAIN = "again"  # two glides downward
+    GOOD = "good"  # one bright burst
+    AGAIN = "again"  # two dull ones
     TROUBLE = "trouble"  # three of them
 
 
-_GLIDES: dict[Signal, tuple[tuple[float, float], ...]] = {
-    Signal.GOOD: ((700.0, 1400.0),),
-    Signal.AGAIN: ((900.0, 450.0),) * 2,
-    Signal.TROUBLE: ((900.0, 450.0),) * 3,
+_BURSTS = {
+    Signal.GOOD: (1, 1000.0, 6000.0),
+    Signal.AGAIN: (2, 200.0, 1200.0),
+    Signal.TROUBLE: (3, 300.0, 2000.0),
 }
-GLIDE_S = 0.12
-PAUSE_S = 0.06
+"""How many bursts, and the band of their noise in Hz."""
+
+_GRID_S = 0.5
+_PHASES = 20_000
 
 
-def signal_tone(signal: Signal, *, sample_rate_hz: int) -> Float32Array:
-    """Samples of a signal, mono, peak 0.2.
+def signal_sound(signal: Signal, *, sample_rate_hz: int) -> Float32Array:
+    """Samples of a signal: bursts of noise, the same each time.
 
     Parameters
     ----------
     signal : Signal
         What is said.
     sample_rate_hz : int
-        Sampling rate in Hz.
+        Sampling rate in Hz, from 8 kHz.
 
     Returns
     -------
     ndarray of float32, shape (n,)
-        From 0.12 s to 0.5 s long.
+        Mono, peak 0.2, from 0.2 s to 1.2 s long.
     """
-    count = int(GLIDE_S * sample_rate_hz)
-    t = np.arange(count) / sample_rate_hz
-    fade = np.clip(np.minimum(t, GLIDE_S - t) / SIGNAL_FADE_S, 0.0, 1.0)
+    bursts, low_hz, high_hz = _BURSTS[signal]
+    grid = int(_GRID_S * sample_rate_hz)
+    hz = np.arange(grid // 2 + 1) * (sample_rate_hz / grid)
+    phases = np.random.default_rng(1).uniform(0.0, 2.0 * np.pi, _PHASES)
+    inside = (hz >= low_hz) & (hz <= high_hz)
+    spectrum = np.zeros(hz.size, dtype=np.complex128)
+    # Falling towards the high end, which is kinder to the ear.
+    spectrum[inside] = np.exp(1j * phases[: hz.size][inside]) / np.sqrt(hz[inside])
+    count = int(BURST_S * sample_rate_hz)
+    burst = scipy.fft.irfft(spectrum, grid)[:count]
+    burst *= np.sin(np.pi * np.arange(count) / count)
+    burst *= SIGNAL_PEAK / np.max(np.abs(burst))
     pause = np.zeros(int(PAUSE_S * sample_rate_hz))
-    pieces = []
-    for start_hz, stop_hz in _GLIDES[signal]:
-        # Phase of a frequency that moves by equal ratios in equal times.
-        rate = np.log(stop_hz / start_hz) / GLIDE_S
-        phase = 2.0 * np.pi * start_hz * (np.exp(rate * t) - 1.0) / rate
-        pieces += [SIGNAL_PEAK * fade * np.sin(phase), pause]
+    pieces = [burst, pause] * bursts
     return np.concatenate(pieces[:-1]).astype(np.float32)
 
 

@@ -516,8 +516,11 @@ def _tell_bad_blows(library: Library, take_id: int, blows: Sequence[Blow]) -> No
     from toneapp.audio.capture import reason_text
 
     for blow in blows:
-        if not blow.is_counted:
-            library.strikes.discard(take_id, blow.onset_s, note=reason_text(blow))
+        if blow.is_counted:
+            continue
+        # What fell into it must not be taken for a blow of its own either.
+        for at_s in (blow.onset_s, *blow.disturbed_at_s):
+            library.strikes.discard(take_id, at_s, note=reason_text(blow))
 
 
 def _measure(arguments: argparse.Namespace, run_id: int, plan: RunPlan) -> None:

@@ -134,7 +134,7 @@ def _raised(run: RunResult) -> list[str]:
         judged = sum(_is_judged(note) for note in run.notes)
         if judged == 0:
             return ["Raised notes: none could be judged"]
-        return [f"Raised notes: none of {judged} judged; all fit the instrument's own trend"]
+        return [f"Raised notes: none; all of the {judged} judged fit the instrument's own trend"]
     lines = [f"Raised notes: {len(raised)} of {len(run.notes)}"]
     for note in raised:
         name = note.note

@@ -6,6 +6,7 @@ Functions: `add_command`.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,10 +15,11 @@ from toneapp.cli.library_words import answer, json_parent, note_word, open_libra
 from toneapp.cli.streams import say
 from toneapp.errors import InputError
 from toneapp.pitch import parse_note
+from toneapp.results import Cause, Raised
 from toneapp.saving import write_atomically
 
 if TYPE_CHECKING:
-    from toneapp.library import KeyMeasurement
+    from toneapp.library import KeyMeasurement, Worklist
 
 __all__ = ["add_command"]
 
@@ -153,11 +155,26 @@ def _run_worklist(arguments: argparse.Namespace) -> None:
         for named, is_done in ((arguments.tick, True), (arguments.untick, False)):
             if named is not None:
                 midi = 0 if named[0] == "-" else _parse_note(named[0])
+                if is_done:
+                    _check_is_listed(library.worklist(arguments.which), midi, named)
                 library.worklists.tick(
                     arguments.which, midi, named[1], is_done=is_done, note=arguments.note
                 )
         worklist = library.worklist(arguments.which)
     answer(arguments, rows_json(worklist), worklist_text(worklist, is_full=not arguments.short))
+
+
+def _count_text(items: int) -> str:
+    return f"{items} item{'' if items == 1 else 's'}"
+
+
+def _check_is_listed(worklist: Worklist, midi: int, named: Sequence[str]) -> None:
+    """Refuse to tick off what is not there: the key or the run was mistyped."""
+    here = [entry.subject for entry in worklist.entries if (entry.midi or 0) == midi]
+    if named[1] in {*Raised, *Cause} and named[1] not in here:
+        raise InputError(
+            f"{named[0]} {named[1]} is not on this worklist; look at it without --tick"
+        )
 
 
 def _parse_note(text: str) -> int:
@@ -191,7 +208,7 @@ def _run_sheet_begin(arguments: argparse.Namespace) -> None:
                 f"there is no template {name!r}; choose one of {', '.join(sorted(templates))}"
             )
         items = library.worksheets.begin(instrument.id, templates[name])
-    answer(arguments, rows_json(items), f"{len(items)} items added from {name}")
+    answer(arguments, rows_json(items), f"{_count_text(len(items))} added from {name}")
 
 
 def _run_sheet_add(arguments: argparse.Namespace) -> None:
@@ -238,7 +255,8 @@ def _run_sheet_remove(arguments: argparse.Namespace) -> None:
 def _run_sheet_raise(arguments: argparse.Namespace) -> None:
     with open_library(arguments) as library:
         items = library.raise_items(arguments.which)
-    answer(arguments, rows_json(items), f"{len(items)} items added from run {arguments.which}")
+    text = f"{_count_text(len(items))} added from run {arguments.which}"
+    answer(arguments, rows_json(items), text)
 
 
 def _run_templates(arguments: argparse.Namespace) -> None:

@@ -10,18 +10,22 @@ from pathlib import Path
 
 from toneapp.keyboard import KeyboardLayout
 from toneapp.library import Analyse, StrikeLabel
-from toneapp.results import RunResult
+from toneapp.results import RunResult, StrikeResult
 
 __all__ = ["analyse_with"]
 
 
-def analyse_with(jobs: int | None) -> Analyse:
+def analyse_with(
+    jobs: int | None, on_strikes: Callable[[Sequence[StrikeResult]], None] | None = None
+) -> Analyse:
     """Return the measuring core for `Measuring.measure`.
 
     Parameters
     ----------
     jobs : int or None
         Processes at work; None for as many as there are processors.
+    on_strikes : callable, optional
+        Called in the measuring thread with strikes as they are measured.
     """
 
     def measure(
@@ -47,6 +51,7 @@ def analyse_with(jobs: int | None) -> Analyse:
             calibration_db=calibration_db,
             jobs=jobs,
             progress=progress,
+            on_strikes=on_strikes,
         )
 
     return measure

@@ -173,7 +173,7 @@ def _paint_lane(
     _paint_heading(painter, lane, area, geometry, colours, font)
     scale = _Scale(lane, plot)
     low, high = scale.ends()
-    most = int(min(max(plot.height() / (1.5 * geometry.line), 2), 5))
+    most = int(min(max(plot.height() / (1.5 * geometry.line), 3), 5))
     for value in ticks(low, high, is_logarithmic=lane.is_logarithmic, most=most):
         y = scale.y(value)
         painter.setPen(QPen(QColor(colours.grid), 1.0))

@@ -36,8 +36,6 @@ LEAST_FOR_LINE = 9
 _DECIMALS = {"dB": 1, "oct": 3, "ln ratio": 2, "cents": 1, "s": 2, "dB SPL": 1, "": 0}
 _MOST_CHANGED = 12
 
-_NoteValue = Callable[[NoteResult], float | None]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompareSeries:
@@ -65,6 +63,7 @@ class CompareLane:
     points: tuple[tuple[ComparePoint, ...], ...]  # one tuple a run, upward
     lines: tuple[tuple[ComparePoint, ...], ...]  # smooth course of each run, or empty
     sentence: str  # what the measure means
+    is_usual: bool = True  # shown without being asked for
 
     @property
     def is_empty(self) -> bool:
@@ -125,15 +124,10 @@ def compare_view(
     """
     runs = comparison.runs
     is_calibrated = all(item.result.calibration_db is not None for item in runs)
-    measures = _LANES + (_LEVEL_LANE if is_calibrated else ())
+    measures = _LANES + (_LEVEL_LANES if is_calibrated else ())
     notes = [item.result.notes for item in runs]
-    lanes = tuple(
-        _lane(title, unit, value, notes, is_logarithmic=is_logarithmic, sentence=sentence)
-        for title, unit, is_logarithmic, value, sentence in measures
-    )
-    warnings = comparison.warnings
-    if before_after is not None:
-        warnings = tuple(dict.fromkeys((*before_after.warnings, *warnings)))
+    lanes = tuple(_lane(measure, notes) for measure in measures)
+    warnings = comparison.warnings if before_after is None else before_after.warnings
     midis = [note.midi for group in notes for note in group]
     compasses = [item.instrument.compass for item in runs]
     return CompareView(
@@ -170,30 +164,27 @@ def compare_view(
     )
 
 
-def _lane(
-    title: str,
-    unit: str,
-    value: _NoteValue,
-    notes: Sequence[Sequence[NoteResult]],
-    *,
-    is_logarithmic: bool,
-    sentence: str,
-) -> CompareLane:
+def _lane(measure: _Measure, notes: Sequence[Sequence[NoteResult]]) -> CompareLane:
     points = tuple(
         tuple(
             ComparePoint(midi=note.midi, value=found)
             for note in sorted(group, key=lambda note: note.midi)
-            if (found := value(note)) is not None and (found > 0 or not is_logarithmic)
+            if (found := measure.value(note)) is not None
+            and (found > 0 or not measure.is_logarithmic)
         )
         for group in notes
     )
     return CompareLane(
-        title=title,
-        unit=unit,
-        is_logarithmic=is_logarithmic,
+        title=measure.title,
+        unit=measure.unit,
+        is_logarithmic=measure.is_logarithmic,
         points=points,
-        lines=tuple(_line(row, is_logarithmic=is_logarithmic) for row in points),
-        sentence=sentence,
+        lines=tuple(
+            _line(row, is_logarithmic=measure.is_logarithmic) if measure.has_line else ()
+            for row in points
+        ),
+        sentence=measure.sentence,
+        is_usual=measure.is_usual,
     )
 
 
@@ -214,39 +205,87 @@ def _line(points: Sequence[ComparePoint], *, is_logarithmic: bool) -> tuple[Comp
     )
 
 
-_LANES: tuple[tuple[str, str, bool, _NoteValue, str], ...] = (
-    (
-        "Brightness", "octaves above f₁", False, lambda n: n.brightness,
-        "How far the centre of the spectrum lies above the fundamental, at equal blow.",
-    ),
-    (
-        "Prompt decay", "s (T60)", True, lambda n: n.prompt_t60_s,
-        "How long the first, louder part of the sound would take to fall by 60 dB.",
-    ),
-    (
-        "Sustain", "s to −20 dB", True, lambda n: n.sustain_20db_s,
-        "How long the held note takes to fall by 20 dB.",
-    ),
-    (
-        "Damped decay", "s (T60)", True, lambda n: n.damped_t60_s,
-        "How long the note takes to die under its damper.",
-    ),
-    (
-        "Ring-on", "dB, 0.5 s after release", False, lambda n: n.ring_level_db,
-        "What is left half a second after the release, against just before it.",
-    ),
-    (
-        "Tuning", "cents from own trend", False, lambda n: n.cents_residual,
-        "How far the note lies from the smooth stretch of its own instrument.",
-    ),
-)  # fmt: skip
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Measure:
+    """What one lane shows."""
 
-_LEVEL_LANE: tuple[tuple[str, str, bool, _NoteValue, str], ...] = (
-    (
-        "Level", "dB SPL, A-weighted", False, lambda n: n.level_db,
-        "How loud the note is in its first half second; all runs are calibrated.",
+    title: str
+    unit: str
+    value: Callable[[NoteResult], float | None]
+    sentence: str
+    is_logarithmic: bool = False
+    has_line: bool = True
+    is_usual: bool = True
+
+
+_LANES = (
+    _Measure(
+        title="Brightness",
+        unit="octaves above f₁",
+        value=lambda n: n.brightness,
+        sentence="How far the centre of the spectrum lies above the fundamental, at equal blow.",
     ),
-)  # fmt: skip
+    _Measure(
+        title="Brightness, evenness",
+        unit="octaves from own trend",
+        value=lambda n: n.brightness_residual,
+        sentence="How far each note leaves its instrument's own smooth trend; 0 is even.",
+        has_line=False,
+    ),
+    _Measure(
+        title="Level, evenness",
+        unit="dB from own trend",
+        value=lambda n: n.level_residual_db,
+        sentence="How far each note leaves its instrument's own smooth trend; 0 is even.",
+        has_line=False,
+    ),
+    _Measure(
+        title="Prompt decay",
+        unit="s (T60)",
+        value=lambda n: n.prompt_t60_s,
+        sentence="How long the first, louder part of the sound would take to fall by 60 dB.",
+        is_logarithmic=True,
+    ),
+    _Measure(
+        title="Sustain",
+        unit="s to −20 dB",
+        value=lambda n: n.sustain_20db_s,
+        sentence="How long the held note takes to fall by 20 dB.",
+        is_logarithmic=True,
+        is_usual=False,
+    ),
+    _Measure(
+        title="Damped decay",
+        unit="s (T60)",
+        value=lambda n: n.damped_t60_s,
+        sentence="How long the note takes to die under its damper.",
+        is_logarithmic=True,
+    ),
+    _Measure(
+        title="Ring-on",
+        unit="dB, 0.5 s after release",
+        value=lambda n: n.ring_level_db,
+        sentence="What is left half a second after the release, against just before it.",
+    ),
+    _Measure(
+        title="Tuning",
+        unit="cents from own trend",
+        value=lambda n: n.cents_residual,
+        sentence="How far the note lies from the smooth stretch of its own instrument.",
+        has_line=False,
+        is_usual=False,
+    ),
+)
+
+_LEVEL_LANES = (
+    _Measure(
+        title="Level",
+        unit="dB SPL, A-weighted",
+        value=lambda n: n.level_db,
+        sentence="How loud the note is in its first half second; all runs are calibrated.",
+    ),
+)
+"""Depends on the gain, so only for runs that are all calibrated."""
 
 
 def _text(value: float, unit: str, *, is_signed: bool = False) -> str:

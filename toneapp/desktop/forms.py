@@ -128,7 +128,7 @@ class InstrumentForm(_Form):
             "A0 1, A1 2, C3 3",
             "How many strings a key has, each from a key upward.",
         )
-        self.notes = self._text_below("Notes")
+        self.notes = self._text_below("Notes on the instrument")
         self._instrument = Instrument(name="")
 
     def show_instrument(self, instrument: Instrument) -> None:
@@ -198,13 +198,13 @@ class RunForm(_Form):
             0, "Condition", "such as: before the hammers", "What was done before this run."
         )
         self.recorded_at = self._line(0, "Recorded on", "today, or like 2024-05-31")
-        self.place = self._line(0, "Place", "such as: workshop, north wall")
-        self.microphone = self._line(1, "Microphone", "which one, where it stood")
+        self.place = self._line(0, "Recorded in", "such as: workshop, north wall")
+        self.microphone = self._line(1, "Microphone", "which one, where")
         self.distance = self._line(1, "Distance in m")
         self.gain_note = self._line(
             1,
             "Input set to",
-            "gain, pad, software level",
+            "gain, level",
             "Levels of two runs can be compared only if this and the microphone stayed.",
         )
         self.calibration = self._line(
@@ -219,7 +219,7 @@ class RunForm(_Form):
         self.channel = self._choice(1, "Channel", "Which channel of a stereo recording to use.")
         for channel in ("auto", "left", "right", "average"):
             self.channel.addItem(channel)
-        self.notes = self._text_below("Notes")
+        self.notes = self._text_below("Notes on the run")
         self._run = Run(instrument_id=0)
 
     def show_run(self, run: Run) -> None:

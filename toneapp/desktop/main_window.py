@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
     QProgressBar,
     QPushButton,
     QSizePolicy,
+    QSplitter,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -117,6 +118,8 @@ class MainWindow(QMainWindow):
             page = page_class(entry)(self.model, self.theme, self.actions_by_name, self._stack)
             self._pages[name] = page
             self._stack.addWidget(page)
+            for key, splitter in self._splitters(name, page):
+                splitter.restoreState(self.settings.splitter(key))
         return self._pages[name]
 
     def show_page(self, name: str) -> None:
@@ -160,6 +163,9 @@ class MainWindow(QMainWindow):
         """Remember the place of the window and end its work."""
         self.settings.geometry = self.saveGeometry()
         self.settings.page = self._last_page
+        for name, page in self._pages.items():
+            for key, splitter in self._splitters(name, page):
+                self.settings.set_splitter(key, splitter.saveState())
         self.settings.save()
         self.model.close()
         super().closeEvent(event)
@@ -373,6 +379,12 @@ class MainWindow(QMainWindow):
             default=0,
         )
         self.page_list.setFixedWidth(widest + 44)
+
+    @staticmethod
+    def _splitters(name: str, page: Page) -> list[tuple[str, QSplitter]]:
+        """Parts of a page that the person can make larger and smaller, each with a name."""
+        found = page.findChildren(QSplitter)
+        return [(f"{name}-{place}", splitter) for place, splitter in enumerate(found)]
 
     @staticmethod
     def _restyle(widget: QWidget) -> None:

@@ -47,7 +47,7 @@ class RunBar(QWidget):
             choice.setSizeAdjustPolicy(
                 QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
             )
-            choice.setMinimumContentsLength(30)
+            choice.setMinimumContentsLength(33)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(GAP_PX, GAP_PX // 2, GAP_PX, GAP_PX // 2)
         layout.setSpacing(GAP_PX)

@@ -98,7 +98,9 @@ class SettingsDialog(QDialog):
             field.setAccessibleName(label.replace("&", ""))
             form.addRow(label, field)
         self.folder.setAccessibleName("Library folder")
-        form.addRow("&Library", folder_row)
+        folder_label = QLabel("&Library", self)
+        folder_label.setBuddy(self.folder_button)
+        form.addRow(folder_label, folder_row)
         hint = QLabel(
             "The library is one folder; copy it, or write an archive, to keep a second one "
             "elsewhere.",

@@ -243,7 +243,9 @@ def _missed_too_often(keys: Sequence[KeyRepetition]) -> set[int]:
     others_missed, others_tried = missed.sum() - missed, tried.sum() - tried
     # One blow in a hundred is lost on any key, by the hand or by the measuring.
     share = np.maximum((others_missed + 0.5) / (others_tried + 1.0), LEAST_MISSED_SHARE)
-    p = np.where(missed > 0, bdtrc(np.maximum(missed - 1.0, 0.0), tried, share), 1.0)
+    p = np.where(
+        missed > 0, bdtrc(np.maximum(missed - 1.0, 0.0), tried.astype(np.int64), share), 1.0
+    )
     adjusted = adjust_p_values(np.clip(p, 0.0, 1.0))
     return {
         int(key.midi)

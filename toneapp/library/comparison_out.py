@@ -81,7 +81,8 @@ def before_after_csv(comparison: BeforeAfter) -> bytes:
     """Write the changes of all notes as a table, one row a note and measure."""
     rows = [
         [item.measure, item.unit, note["midi"], note["note"]]
-        + [note[name] for name in ("difference", "se", "low", "high", "p_adjusted", "is_changed")]
+        + [_short(note[name]) for name in ("difference", "se", "low", "high", "p_adjusted")]
+        + [note["is_changed"]]
         for item in comparison.measures
         for note in _notes_json(item)
     ]
@@ -158,9 +159,9 @@ def instruments_csv(comparison: InstrumentsComparison) -> bytes:
             item.run.id,
             item.instrument.name,
             item.run.condition,
-            figure.value,
-            figure.low,
-            figure.high,
+            _short(figure.value),
+            _short(figure.low),
+            _short(figure.high),
             figure.notes,
         ]
         for name, unit, figures in comparison.figures
@@ -168,6 +169,11 @@ def instruments_csv(comparison: InstrumentsComparison) -> bytes:
     ]
     header = ("measure", "unit", "run", "instrument", "condition", "value", "low", "high", "notes")
     return table_csv(header, rows)
+
+
+def _short(value: float | None) -> float | None:
+    """Six digits: more than any of these figures is sure of, and readable in a cell."""
+    return None if value is None else float(f"{value:.6g}")
 
 
 def _run_title(item: RunOfInstrument) -> str:

@@ -107,7 +107,9 @@ def table_csv(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> bytes:
     writer.writerow(header)
     for row in rows:
         writer.writerow([_cell(value) for value in row])
-    return text.getvalue().encode("utf-8-sig")
+    table = text.getvalue()
+    # The mark tells a spreadsheet of letters beyond ASCII; unneeded, it spoils the first header.
+    return table.encode("ascii" if table.isascii() else "utf-8-sig")
 
 
 def _results(rows: Iterable[dict[str, Any]]) -> Iterable[dict[str, Any]]:

@@ -46,6 +46,10 @@ MOST_BYTES = 6_500_000
 
 LONGEST_NOTE_S, SHORTEST_NOTE_S = 3.0, 0.9
 SCALE_NOTE_S, SHORTEST_SCALE_NOTE_S = 0.45, 0.3
+_STEP_S = 0.1
+"""Clips are whole numbers of this long: the blocks of the loudness then end with the clip, and it
+does not matter how a meter counts a block that is not whole."""
+
 _LEAD_S, _FADE_IN_S, _FADE_OUT_S, _SCALE_FADE_S = 0.02, 0.004, 0.2, 0.05
 _AFTER_RELEASE_S = 0.5  # how the damper works is part of the sound
 
@@ -265,7 +269,8 @@ def _cut_all(
     longest, shortest = (
         (SCALE_NOTE_S, SHORTEST_SCALE_NOTE_S) if is_scale else (LONGEST_NOTE_S, SHORTEST_NOTE_S)
     )
-    note_s = min(longest, *rooms)
+    duration_s = math.floor(min(longest, *rooms) * len(midis) / _STEP_S + 1e-9) * _STEP_S
+    note_s = duration_s / len(midis)
     if note_s < shortest:
         return None
     cuts = []
@@ -274,7 +279,7 @@ def _cut_all(
         if cut is None:
             return None
         cuts.append(cut)
-    return len(midis) * note_s, cuts
+    return round(duration_s, 3), cuts
 
 
 def _cut(
@@ -289,8 +294,8 @@ def _cut(
             if sound.sample_rate_hz != rate_hz:
                 return None
             start = max(round((strike.onset_s - _LEAD_S) * rate_hz), 0)
-            samples = sound.read(start, start + round(note_s * rate_hz)).astype(np.float64)
-        wanted = round(note_s * rate_hz)
+            wanted = round((place + 1) * note_s * rate_hz) - round(place * note_s * rate_hz)
+            samples = sound.read(start, start + wanted).astype(np.float64)
         samples = np.pad(samples * source.scale, (0, max(wanted - samples.size, 0)))
         is_last = place == len(strikes) - 1
         fade_s = _SCALE_FADE_S if is_scale and not is_last else min(_FADE_OUT_S, note_s / 3)

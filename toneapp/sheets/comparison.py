@@ -121,6 +121,9 @@ def comparison_sheet(
     )
 
 
+_OF_THE_HOLD = frozenset({"decay", "sustain", "damping", "ring_on"})
+"""Measures that depend on how long the keys were held."""
+
 _METHOD = ("own", "blow", "evenness", "sentences", "region_interval", "room", "scope")
 
 
@@ -201,7 +204,12 @@ def _summary(
     items: list[Rich] = []
     alike: list[Rich] = []
     missing: list[Rich] = []
+    is_alike = len({item.run.purpose for item in runs}) == 1
+    if not is_alike:
+        items.append(say.rich("comparison.purposes"))
     for measure in AUDIBLE:
+        if not is_alike and measure in _OF_THE_HOLD:
+            continue
         own = [item for item in differences if item.measure == measure]
         if not own:
             title = (lowered(say.text(f"measures.{measure}")),)

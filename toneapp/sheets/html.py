@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from html import escape
 from importlib.resources import files
 
@@ -42,6 +43,11 @@ from toneapp.sheets.typed import Typed
 from toneapp.sheets.words import Say
 
 __all__ = ["sheet_html"]
+
+_LONGEST_WHOLE = 40
+"""Letters of a figure that is not broken over two lines."""
+
+_UNCERTAIN = re.compile(r"[+−]?[\d.,]+ ± (?:less than )?[\d.,]+")
 
 
 def sheet_html(sheet: Sheet, settings: SheetSettings) -> bytes:
@@ -128,7 +134,7 @@ def _rich(text: Rich) -> str:
     found = []
     for part in text:
         if isinstance(part, Typed):
-            found.append(f"<bdi>{escape(part.text)}</bdi>")
+            found.append(f"<bdi>{_kept_together(part.text)}</bdi>")
         elif isinstance(part, Figure):
             found.append(_figure(part.text))
         else:
@@ -136,10 +142,15 @@ def _rich(text: Rich) -> str:
     return "".join(found)
 
 
+def _kept_together(text: str) -> str:
+    """Escape a text; an uncertainty stays with its value."""
+    return _UNCERTAIN.sub(r'<span class="figure">\g<0></span>', escape(text))
+
+
 def _figure(text: str) -> str:
     """Keep a figure on one line; one with an interval may be broken before its bracket."""
-    if len(text) > 40:
-        return escape(text)
+    if len(text) > _LONGEST_WHOLE:
+        return _kept_together(text)
     pieces = text.split(" [", 1)
     whole = f'<span class="figure">{escape(pieces[0])}</span>'
     return whole + (f' <span class="figure">[{escape(pieces[1])}</span>' if pieces[1:] else "")

@@ -71,6 +71,12 @@ class Letterhead:
     logo: Logo | None = None
     logo_file: str = ""  # as the settings name it
 
+    def __post_init__(self) -> None:
+        """Clean the words, as all that a person typed."""
+        object.__setattr__(self, "workshop", clean_text(self.workshop))
+        object.__setattr__(self, "address", tuple(clean_text(line) for line in self.address))
+        object.__setattr__(self, "contact", clean_text(self.contact))
+
     @property
     def is_empty(self) -> bool:
         """Tell whether there is nothing to show."""
@@ -152,9 +158,9 @@ def load_settings(path: str | Path) -> SheetSettings:
     return _checked(
         SheetSettings(
             letterhead=Letterhead(
-                workshop=clean_text(_word(head, "workshop", path)),
+                workshop=_word(head, "workshop", path),
                 address=_address(head.get("address", []), path),
-                contact=clean_text(_word(head, "contact", path)),
+                contact=_word(head, "contact", path),
                 logo=read_logo(path.parent / logo_file) if logo_file else None,
                 logo_file=logo_file,
             ),
@@ -252,7 +258,7 @@ def _address(value: Any, path: Path) -> tuple[str, ...]:
     lines = value.splitlines() if isinstance(value, str) else value
     if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
         raise InputError(f"address in {path} is not a list of lines in quotes; correct it")
-    return tuple(clean_text(line) for line in lines[:_MOST_LINES] if line.strip())
+    return tuple(line.strip() for line in lines[:_MOST_LINES] if line.strip())
 
 
 def _quoted(text: str) -> str:

@@ -19,6 +19,9 @@ from toneapp.results import NoteResult, Raised, RunResult
 
 __all__ = ["MEASURES", "KeyValue", "KeyValues", "Measure", "key_values", "trend_of"]
 
+FEWEST_FOR_A_LINE = 20
+"""Values from which a smooth line is drawn: fewer, and it would show chance."""
+
 _BRIGHTNESS = (Raised.BRIGHT, Raised.DULL)
 _LEVEL = (Raised.LOUD, Raised.SOFT)
 
@@ -152,10 +155,10 @@ def trend_of(
     Returns
     -------
     tuple of (int, float)
-        MIDI numbers and heights; empty where there are too few notes.
+        MIDI numbers and heights; empty with fewer than `FEWEST_FOR_A_LINE` values.
     """
     known = [item for item in values.values if not item.is_limit]
-    if not known:
+    if len(known) < FEWEST_FOR_A_LINE:
         return ()
     midi = np.array([item.midi for item in known], dtype=np.float64)
     y = np.array([item.value for item in known], dtype=np.float64)

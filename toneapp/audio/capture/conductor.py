@@ -163,14 +163,12 @@ class Conductor:
     @property
     def held_s(self) -> float | None:
         """How long the present blow has been held; ``None`` without one."""
-        blow = self._listener.blow
-        if blow is None or blow.release_s is not None:
-            return None
-        return self.now_s - blow.onset_s
+        began_s = self._listener.held_from_s
+        return None if began_s is None else self.now_s - began_s
 
     @property
     def may_sound(self) -> bool:
-        """Tell whether a signal tone would disturb nothing."""
+        """Tell whether a signal would disturb nothing."""
         return self.state in (State.WAITING, State.PAUSED, State.DONE) and (
             not self._listener.is_busy
         )
@@ -185,7 +183,7 @@ class Conductor:
         )
 
     def be_deaf(self, seconds: float) -> None:
-        """Take nothing for a blow that begins within the next seconds: a signal tone sounds."""
+        """Take nothing for a blow that begins within the next seconds: a signal sounds."""
         self._listener.be_deaf(seconds)
 
     # -- sound -----------------------------------------------------------------------------------
@@ -437,7 +435,13 @@ class Conductor:
         if self.plan.plan.kind is RunKind.REPETITION:
             blow = self._judge_repetition(sign, ask)
         else:
-            blow = self._judge_note(sign, ask, events)
+            note = self._judge_note(sign, ask, events)
+            if note is None:  # a voice, perhaps
+                events.append(NoiseHeard(at_s=sign.blow.onset_s))
+                if not self._listener.is_busy:
+                    self._rest(events)
+                return
+            blow = note
         self._last_end_s = sign.end_s
         self.blows.append(blow)
         self._settle(len(self.blows) - 1, events)
@@ -447,7 +451,13 @@ class Conductor:
     def _measure_early(self) -> None:
         """Measure a blow that is about to be over."""
         blow, end_s = self._listener.blow, self._listener.expected_end_s
-        if blow is None or end_s is None or blow.heard is None or blow.heard.midi is None:
+        if (
+            self.plan.current is None
+            or blow is None
+            or end_s is None
+            or blow.heard is None
+            or blow.heard.midi is None
+        ):
             return
         if self.now_s < end_s - EARLY_S or self._early_of == (blow.onset_s, blow.release_s):
             return
@@ -474,26 +484,29 @@ class Conductor:
             end_s=sign.end_s,
             midi=blow.heard.midi,
             pitch=blow.heard.pitch,
+            is_expected=self._target(blow.heard.midi) is not None,
             is_cut=sign.is_cut,
             has_damper=self._has_damper(blow.heard.midi),
             room=self._quiet.room(at_s=self.now_s),
             room_version=self._quiet.version,
         )
 
-    def _judge_note(self, sign: BlowEnded, ask: Ask, events: list[Event]) -> Blow:
+    def _judge_note(self, sign: BlowEnded, ask: Ask, events: list[Event]) -> Blow | None:
         heard = sign.blow
         sound = self._sound_of(sign)
         result = self._measured(sign, sound)
+        if result is None or (not sound.is_expected and Flag.QUIET in result.flags):
+            return None  # nothing that anybody would call a blow on another key
         release_s = heard.release_s
         disturbed = bool(heard.noises_s or heard.second_onsets_s)
-        if result is not None and result.release_s is not None and not disturbed:
+        if result.release_s is not None and not disturbed:
             release_s = result.release_s  # found more exactly, when nothing else fell
         hold_s = None if release_s is None else release_s - heard.onset_s
         if hold_s is None and sign.is_cut:
             hold_s = sign.end_s - heard.onset_s
         target = self._target(sound.midi)
         touch = self.plan.asks[target].touch if target is not None else ask.touch
-        level_db = result.level_db if result is not None else None
+        level_db = result.level_db
         usual_db = self._levels.usual_db(sound.midi, touch)
         softer_db = self._levels.softer_db(sound.midi, touch)
         reasons = judge_blow(
@@ -525,6 +538,7 @@ class Conductor:
             level_db=level_db,
             level_step_db=None if level_db is None or usual_db is None else level_db - usual_db,
             touch_step_db=None if level_db is None or softer_db is None else level_db - softer_db,
+            disturbed_at_s=tuple(sorted([*heard.noises_s, *heard.second_onsets_s])),
             is_cut=sign.is_cut,
             filled=target,
             result=result,
@@ -568,7 +582,8 @@ class Conductor:
     def _target(self, midi: int) -> int | None:
         """Index of the ask that a blow on this key may answer now; ``None``: a wrong key."""
         ask = self.plan.current
-        assert ask is not None
+        if ask is None:
+            return None
         if midi == ask.midi:
             return ask.index
         ahead = self.plan.ahead(midi, keys=AHEAD_KEYS)

@@ -218,6 +218,7 @@ class CaptureEngine:
         )
         self._inbox: queue.SimpleQueue[_Message] = queue.SimpleQueue()
         self._events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+        self._closing = threading.Event()
         self._stopping = threading.Event()
         self._drained = threading.Event()
         self._faults: dict[Fault, str] = {}
@@ -227,6 +228,7 @@ class CaptureEngine:
         self._peaks: deque[tuple[int, float]] = deque()
         self._left_out = plan.left_out
         self._threads: list[threading.Thread] = []
+        self._watcher: threading.Thread | None = None
         self._closed: ClosedRun | None = None
         self._snapshot = self._make_snapshot()
 
@@ -242,13 +244,14 @@ class CaptureEngine:
         """
         self.source.start(self._ring)
         self._events.put(self._conductor.state_event())
-        for name, work in (
-            ("recording: disk", self._write_loop),
-            ("recording: listening", self._listen_loop),
-            ("recording: watching", self._watch_loop),
-        ):
-            thread = threading.Thread(target=work, name=name, daemon=True)
-            self._threads.append(thread)
+        self._threads = [
+            threading.Thread(target=self._write_loop, name="recording: disk", daemon=True),
+            threading.Thread(target=self._listen_loop, name="recording: listening", daemon=True),
+        ]
+        self._watcher = threading.Thread(
+            target=self._watch_loop, name="recording: watching", daemon=True
+        )
+        for thread in (*self._threads, self._watcher):
             thread.start()
 
     def do(self, command: Command) -> None:
@@ -256,7 +259,7 @@ class CaptureEngine:
         self._inbox.put(command)
 
     def announce_signal(self, seconds: float) -> None:
-        """Say that a signal tone is about to sound, which is no blow."""
+        """Say that a signal is about to sound, which is no blow."""
         self._inbox.put(_Signal(seconds=seconds))
 
     def poll(self) -> list[Event]:
@@ -290,6 +293,11 @@ class CaptureEngine:
         """Stop, write everything and close the parts; may be called again."""
         if self._closed is not None:
             return self._closed
+        # First those who would open the source again, then the source, then those who take up
+        # what it gave to the last.
+        self._closing.set()
+        if self._watcher is not None:
+            self._watcher.join()
         self.source.stop()
         self._stopping.set()
         for thread in self._threads:
@@ -349,7 +357,7 @@ class CaptureEngine:
         seen, seen_at_s = self._ring.written, self._watch.now_s()
         patience_s = FIRST_SOUND_S
         pace = _Pace(self._rate)
-        while not self._stopping.wait(WATCH_EVERY_S):
+        while not self._closing.wait(WATCH_EVERY_S):
             if self.source.has_ended:
                 return
             now_s = self._watch.now_s()
@@ -380,7 +388,7 @@ class CaptureEngine:
     def _open_again(self, fault: Fault) -> None:
         """Try the source until it gives sound again, or the run is stopped."""
         said = fault
-        while not self._stopping.is_set():
+        while not self._closing.is_set():
             before = self._ring.written
             self._ring.mark_gap()
             try:
@@ -393,12 +401,12 @@ class CaptureEngine:
                 logger.debug("still no input: %s", exc)
             else:
                 until_s = self._watch.now_s() + FIRST_SOUND_S
-                while self._watch.now_s() < until_s and not self._stopping.is_set():
+                while self._watch.now_s() < until_s and not self._closing.is_set():
                     if self._ring.written > before:
                         return
                     time.sleep(WATCH_EVERY_S / 2)
                 self.source.stop()
-            self._stopping.wait(RETRY_S)
+            self._closing.wait(RETRY_S)
 
     # -- listening -------------------------------------------------------------------------------
 

@@ -186,6 +186,7 @@ class Blow:
     level_db: float | None = None
     level_step_db: float | None = None  # against the neighbours struck with the same touch
     touch_step_db: float | None = None  # against the softer blow on the same key
+    disturbed_at_s: tuple[float, ...] = ()  # noises and second blows that fell into it
     is_cut: bool = False  # by the next blow
     is_counted: bool = False
     filled: int | None = None  # index of the ask that it answers
@@ -321,6 +322,6 @@ class Snapshot:
     wanted: int  # blows that the plan asks for, those left out not counted
     overruns: int
     lost_frames: int
-    may_sound: bool  # a signal tone would disturb nothing now
+    may_sound: bool  # a signal would disturb nothing now
     fault: Fault | None = None
     fault_text: str = ""

@@ -44,6 +44,7 @@ class BlowSound:
     end_s: float
     midi: int
     pitch: float  # as heard, in semitones (MIDI) at A4 = 440 Hz
+    is_expected: bool  # a key that may be played now
     is_cut: bool  # by the next blow
     has_damper: bool | None
     room: Float32Array  # quiet sound of the room, in pieces; may be empty
@@ -51,7 +52,7 @@ class BlowSound:
 
 
 Measure = Callable[[BlowSound], StrikeResult | None]
-"""Measures one blow; ``None`` when there is too little sound."""
+"""Measures one blow; ``None`` when it is no struck string, or too little of one."""
 
 
 class LevelBook:

@@ -78,7 +78,11 @@ of a blow's (in recordings of a real grand at its softest, noise of the hall rea
 the release the damper and the key itself are heard."""
 
 SECOND_SUPPORT = 0.25
-"""Less than this for the key that sounds already is no second blow but a knock."""
+"""While a note sounds, less than this is a knock and no other blow, but on a key asked for."""
+
+BOUNCE_S = 0.5
+SAME_PITCH = 0.6
+"""A sound of the same pitch, in semitones, so shortly before a blow was its first half."""
 
 RELEASE_FROM_S = 0.12
 RELEASE_EVERY_S = 0.04
@@ -202,6 +206,7 @@ class BlowListener:
         self._searched_to_s = first / sample_rate_hz
         self._last_onset_s = -np.inf
         self._last_release_s = -np.inf
+        self._rejected = (-np.inf, 0.0)  # onset and pitch of the last sound that was no note
         self._rises: deque[float] = deque(maxlen=25)
         self._next_release_look_s = 0.0
         self._deaf_until_s = -np.inf
@@ -226,6 +231,13 @@ class BlowListener:
         return float(np.median(self._rises)) if self._rises else None
 
     @property
+    def held_from_s(self) -> float | None:
+        """Onset of the key that is held now, as far as is known; ``None`` when none is."""
+        if self.blow is not None:
+            return self.blow.onset_s if self.blow.release_s is None else None
+        return next((item.time_s for item in self._pending if item.was_announced), None)
+
+    @property
     def expected_end_s(self) -> float | None:
         """When the present blow will be over if nothing else happens to it."""
         blow = self.blow
@@ -243,7 +255,7 @@ class BlowListener:
         return self.blow is not None or any(item.was_announced for item in self._pending)
 
     def be_deaf(self, seconds: float) -> None:
-        """Take nothing that begins within the next seconds for a blow (a signal tone sounds)."""
+        """Take nothing that begins within the next seconds for a blow (a signal sounds)."""
         self._deaf_until_s = self.now_s + seconds
 
     def drop_blow(self) -> None:
@@ -349,12 +361,13 @@ class BlowListener:
         blow = self.blow
         is_knock = (
             blow is not None
-            and blow.heard is not None
-            and heard.midi == blow.heard.midi
+            and heard.midi not in self._likely(blow)
             and heard.support < SECOND_SUPPORT
         )
         if heard.midi is None or is_knock:
             self._take_noise(onset_s, item, signs)
+            if blow is None:
+                self._rejected = (onset_s, heard.pitch)
             return
         if blow is not None and self._is_second_blow(blow, heard, onset_s):
             blow.second_onsets_s.append(onset_s)
@@ -366,12 +379,22 @@ class BlowListener:
         self.blow = ActiveBlow(
             onset_s=onset_s, rise_db=item.rise_db, heard=heard, onsets_s=[onset_s]
         )
+        before_s, before_pitch = self._rejected
+        if onset_s - before_s < BOUNCE_S and abs(heard.pitch - before_pitch) < SAME_PITCH:
+            # The first blow was not told from noise because the second came into it at once.
+            self.blow.onset_s = before_s
+            self.blow.second_onsets_s.append(onset_s)
         if self.wish.only_onsets:
             self.blow.onsets_s += [self._placed(other.time_s) for other in self._pending]
             self._pending.clear()
         if not item.was_announced:
             signs.append(BlowStarted(onset_s=onset_s))
         signs.append(BlowNamed(onset_s=onset_s, heard=heard))
+
+    def _likely(self, blow: ActiveBlow) -> tuple[int, ...]:
+        """Keys that may be struck next while a blow sounds, though little speaks for them."""
+        heard = blow.heard.midi if blow.heard is not None else None
+        return tuple(key for key in self.wish.expected if key != heard)
 
     def _is_second_blow(self, blow: ActiveBlow, heard: Heard, onset_s: float) -> bool:
         """Tell a second blow within one hold from the next blow on the same key."""

@@ -47,6 +47,12 @@ WEAK_PEAK_DBFS = -30.0
 """The loudest blow may come within 2 dB of full scale; to aim at 6 dB leaves room for a firmer
 one. Below -30 dBFS the noise of a converter of 16 bits comes near (common practice, no source)."""
 
+FELL_DB = 8.0
+FELL_BLOCKS = 4
+STEADY_DB = 4.0
+"""The noise of a room keeps its level from tenth to tenth of a second; when it falls by 8 dB from
+one steady level to another, the computer did it."""
+
 GAIN_FALL_DB = 5.0
 GAIN_BLOWS = 6
 GAIN_SUSPECTS = 3
@@ -79,9 +85,18 @@ def check_room(samples: Float32Array, *, sample_rate_hz: int) -> RoomReport:
             "suppression off",
         )
         return RoomReport(noise_dbfs=None, lines=(line,))
+    lines = []
+    if _fell_silent(sound, sample_rate_hz=sample_rate_hz):
+        lines.append(
+            RoomLine(
+                word=RoomWord.GAIN_MOVES,
+                is_good=False,
+                text="the room became quieter by itself: switch noise suppression off in the "
+                "sound settings",
+            )
+        )
     hz, density = _density(sound, sample_rate_hz=sample_rate_hz)
     noise_dbfs = _a_weighted_dbfs(hz, density)
-    lines = []
     hum = _find_hum(hz, density)
     if noise_dbfs <= QUIET_DBFS:
         lines.append(RoomLine(word=RoomWord.QUIET_ENOUGH, is_good=True, text="quiet enough"))
@@ -190,6 +205,19 @@ def _find_hum(hz: FloatArray, density: FloatArray) -> tuple[float, float] | None
         if found and (len(found) >= 2 or found[0][0] <= 2 * mains_hz):
             return found[0]
     return None
+
+
+def _fell_silent(sound: FloatArray, *, sample_rate_hz: int) -> bool:
+    """Tell steady noise that gives way to steady silence, as noise suppression sets in."""
+    size = int(0.1 * sample_rate_hz)
+    count = sound.size // size
+    if count < 10:
+        return False
+    power = (sound[: count * size].reshape(count, size) ** 2).mean(axis=1)
+    level_db = 10.0 * np.log10(np.maximum(power, 1e-20))
+    early, late = level_db[:FELL_BLOCKS], level_db[-FELL_BLOCKS:]
+    fall_db = float(np.median(early) - np.median(late))
+    return bool(fall_db > FELL_DB and np.ptp(early) < STEADY_DB and np.ptp(late) < STEADY_DB)
 
 
 def _is_narrow(hz: FloatArray, density: FloatArray, *, sample_rate_hz: int) -> bool:

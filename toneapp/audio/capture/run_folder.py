@@ -379,6 +379,7 @@ def blow_to_json(blow: Blow) -> dict[str, Any]:
         )
     }  # fmt: skip
     data["ask"] = blow.ask.index
+    data["disturbed_at_s"] = list(blow.disturbed_at_s)
     data["reasons"] = [reason.value for reason in blow.reasons]
     return data
 
@@ -394,7 +395,8 @@ def blow_from_json(data: Mapping[str, Any], asks: tuple[Ask, ...]) -> Blow:
     rest = dict(data)
     ask = asks[int(rest.pop("ask"))]
     reasons = tuple(Reason(word) for word in rest.pop("reasons"))
-    return Blow(ask=ask, reasons=reasons, **rest)
+    disturbed = tuple(float(at_s) for at_s in rest.pop("disturbed_at_s"))
+    return Blow(ask=ask, reasons=reasons, disturbed_at_s=disturbed, **rest)
 
 
 def join_parts(

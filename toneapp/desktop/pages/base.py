@@ -21,6 +21,8 @@ from toneapp.desktop.theme import Theme
 
 __all__ = ["Page"]
 
+MEASURING_TEXT = "The recording is being measured. Its notes appear here as they are heard."
+
 
 class Page(QWidget):
     """Base of all pages.
@@ -107,7 +109,10 @@ class Page(QWidget):
         self._is_stale = False
         text = self.empty_state()
         if text:
-            self.empty_pane.show_text(text, self.actions_of_window, self.empty_actions())
+            names = self.empty_actions()
+            if self.model.is_growing and self.model.run is None:
+                text, names = MEASURING_TEXT, ()
+            self.empty_pane.show_text(text, self.actions_of_window, names)
             self._stack.setCurrentWidget(self.empty_pane)
         else:
             self._stack.setCurrentWidget(self.body)

@@ -6,21 +6,24 @@ Classes: `ComparePage`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from PySide6.QtCore import QPointF, Qt
 from PySide6.QtGui import QFocusEvent, QIcon, QPainter, QPixmap
 from PySide6.QtWidgets import (
     QAbstractItemView,
+    QHBoxLayout,
     QHeaderView,
     QLabel,
     QListWidget,
     QListWidgetItem,
+    QMenu,
     QSplitter,
     QTableWidget,
     QTableWidgetItem,
     QTabWidget,
+    QToolButton,
     QVBoxLayout,
     QWidget,
 )
@@ -40,6 +43,7 @@ __all__ = ["ComparePage"]
 FEWEST, MOST = 2, 6
 _ID = Qt.ItemDataRole.UserRole
 _SIGN_PX = 16
+_TICK_PX = 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +73,7 @@ class ComparePage(Page):
         self._view: CompareView | None = None
         self._choices: tuple[_Choice, ...] = ()
         self._seen_pair: tuple[int, int] = (0, 0)
+        self._shown_lanes: dict[str, bool] = {}
         self.map = CompareMap(theme, self.body)
         self.map.setObjectName("compare_map")
         self._build()
@@ -97,6 +102,14 @@ class ComparePage(Page):
             self._seen_pair = pair
             wanted = self._first_choice()
             ticked = wanted or ticked
+        colours = self.theme.colours
+        self.runs.setStyleSheet(
+            f"QListWidget::indicator {{ width: {_TICK_PX}px; height: {_TICK_PX}px; "
+            f"border: 2px solid {colours.muted}; border-radius: 4px; "
+            f"background: {colours.paper}; }} "
+            f"QListWidget::indicator:checked {{ background: {colours.accent}; "
+            f"border-color: {colours.accent}; }}"
+        )
         self._fill_list(ticked)
         self._prepare()
 
@@ -144,10 +157,22 @@ class ComparePage(Page):
         self._warnings.setTextFormat(Qt.TextFormat.PlainText)
         self._warnings.setAccessibleName("What to keep in mind")
         self._readout = ElidedLabel("", self.body)
+        self.lanes_menu = QMenu(self.body)
+        self.lanes_button = QToolButton(self.body)
+        self.lanes_button.setText("&Lanes")
+        self.lanes_button.setToolTip("Which measures stand above the keyboard")
+        self.lanes_button.setAccessibleName("Lanes")
+        self.lanes_button.setMenu(self.lanes_menu)
+        self.lanes_button.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        self.lanes_button.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        top = QHBoxLayout()
+        top.setSpacing(GAP_PX)
+        top.addWidget(self.lanes_button)
+        top.addWidget(self._readout, 1)
         over = QWidget(self.body)
         over_column = QVBoxLayout(over)
         over_column.setContentsMargins(GAP_PX // 2, GAP_PX // 2, GAP_PX // 2, GAP_PX // 2)
-        over_column.addWidget(self._readout)
+        over_column.addLayout(top)
         over_column.addWidget(self.map, 1)
         self.figures = self._table("Figures of the runs")
         self.differences = self._table("Differences to the first run")
@@ -315,7 +340,8 @@ class ComparePage(Page):
 
     def _show(self, view: CompareView) -> None:
         self._view = view
-        self.map.set_view(view)
+        self._offer_lanes(view)
+        self._show_lanes()
         self.map.set_chosen(self.model.midi)
         self._warnings.setText(
             "\n".join(f"\N{WARNING SIGN} {text[:1].upper()}{text[1:]}." for text in view.warnings)
@@ -362,9 +388,33 @@ class ComparePage(Page):
         height = max(BIG_TARGET_PX - 8, self.fontMetrics().height() + 12)
         table.verticalHeader().setDefaultSectionSize(height)
         header = table.horizontalHeader()
+        header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
-        if heads:
-            header.setSectionResizeMode(len(heads), QHeaderView.ResizeMode.Stretch)
+
+    def _offer_lanes(self, view: CompareView) -> None:
+        """List the lanes there are, with the ticks as they were."""
+        for lane in view.lanes:
+            self._shown_lanes.setdefault(lane.title, lane.is_usual)
+        self.lanes_menu.clear()
+        for lane in view.lanes:
+            action = self.lanes_menu.addAction(lane.title)
+            action.setCheckable(True)
+            action.setChecked(self._shown_lanes[lane.title])
+            action.setToolTip(lane.sentence)
+            action.toggled.connect(
+                lambda is_on, title=lane.title: self._lane_toggled(title, is_on=is_on)
+            )
+
+    def _lane_toggled(self, title: str, *, is_on: bool) -> None:
+        self._shown_lanes[title] = is_on
+        self._show_lanes()
+
+    def _show_lanes(self) -> None:
+        if self._view is None:
+            return
+        shown = tuple(lane for lane in self._view.lanes if self._shown_lanes[lane.title])
+        self.map.set_view(replace(self._view, lanes=shown))
+        self._read_out()
 
     def _say_hint(self, text: str) -> None:
         self._hint.setText(text)

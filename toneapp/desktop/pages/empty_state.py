@@ -49,6 +49,8 @@ class EmptyPane(QWidget):
         """Say something, with a button for each action named."""
         self._label.setFont(self._theme.font(scale=1.25))
         self._label.setText(text)
+        # In a centred place a layout does not ask a label how high its lines are at that width.
+        self._label.setFixedHeight(self._label.heightForWidth(_TEXT_WIDTH_PX))
         for button in self._buttons:
             self._layout.removeWidget(button)
             button.deleteLater()

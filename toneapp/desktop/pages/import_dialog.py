@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QPushButton,
+    QScrollArea,
     QVBoxLayout,
     QWidget,
 )
@@ -25,11 +26,12 @@ from toneapp.desktop.models import AppModel
 from toneapp.desktop.settings import Settings
 from toneapp.desktop.theme import GAP_PX
 from toneapp.errors import InputError
-from toneapp.library import Instrument, Run
+from toneapp.library import Instrument, Purpose, Run
 
 __all__ = ["ImportDialog", "InstrumentDialog", "RunFactsDialog", "sound_of_drop"]
 
 NEW_INSTRUMENT = "a new instrument"
+LOW_PX, HIGH_PX = 520, 720  # without and with the facts of a new instrument; fits most screens
 _REMEMBERED = ("place", "microphone", "gain_note")
 
 
@@ -171,8 +173,19 @@ class ImportDialog(_FormDialog):
         hint.setProperty("muted", True)
         self.column.addWidget(heading)
         self.column.addLayout(row)
-        self.column.addWidget(self.new_instrument)
-        self.column.addWidget(self.form)
+        forms = QWidget(self)
+        forms.setObjectName("form")
+        stacked = QVBoxLayout(forms)
+        stacked.setContentsMargins(0, 0, GAP_PX // 2, 0)
+        stacked.setSpacing(2 * GAP_PX)
+        stacked.addWidget(self.new_instrument)
+        stacked.addWidget(self.form)
+        stacked.addStretch(1)
+        self._scroll = QScrollArea(self)
+        self._scroll.setWidgetResizable(True)
+        self._scroll.setFrameShape(QScrollArea.Shape.NoFrame)
+        self._scroll.setWidget(forms)
+        self.column.addWidget(self._scroll, 1)
         self.column.addWidget(hint)
         self._finish_layout()
         self.instrument.currentIndexChanged.connect(self._show_new)
@@ -200,9 +213,12 @@ class ImportDialog(_FormDialog):
     def _import(self, run: Run) -> None:
         self.model.choose_instrument(run.instrument_id)
         self.model.import_run(run, self._sound)
-        self.model.go("instrument")
+        self.model.go("ring_on" if run.purpose is Purpose.RING_ON else "evenness")
         self.accept()
 
     def _show_new(self) -> None:
-        self.new_instrument.setVisible(not self.instrument.currentData())
-        self.adjustSize()
+        is_new = not self.instrument.currentData()
+        self.new_instrument.setVisible(is_new)
+        self.resize(self.width(), HIGH_PX if is_new else LOW_PX)
+        if is_new:
+            self.new_instrument.name.setFocus(Qt.FocusReason.OtherFocusReason)

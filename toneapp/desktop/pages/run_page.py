@@ -124,6 +124,17 @@ class RunPage(Page):
         if row is not None:
             self.model.name_moment(row.onset_s, None, part=row.part)
 
+    def move_strike(self) -> None:
+        """Say that the chosen strike began at the place pointed at."""
+        row: StrikeRow | None = self.table.chosen
+        place_s = self.waveform.place_s
+        if row is None or row.strike is None or place_s is None:
+            self.model.failed.emit(
+                "choose a strike and point into the waveform, where it really begins"
+            )
+            return
+        self.model.move_strike(row.strike, place_s, part=row.part)
+
     def as_heard(self) -> None:
         """Take back what was said about the chosen strike."""
         row: StrikeRow | None = self.table.chosen
@@ -156,17 +167,24 @@ class RunPage(Page):
             ),
             (
                 "strike_name",
-                "Name the strike",
+                "Name it",
                 self.name_strike,
                 "",
                 "Say that the chosen strike was on the key that is typed.",
             ),
             (
                 "strike_add",
-                "Add at the place",
+                "Add one here",
                 self.add_strike,
                 "Ins",
                 "Say that the typed key was struck at the place pointed at in the waveform.",
+            ),
+            (
+                "strike_move",
+                "Move it here",
+                self.move_strike,
+                "",
+                "Say that the chosen strike began at the place pointed at in the waveform.",
             ),
             (
                 "strike_discard",
@@ -200,7 +218,13 @@ class RunPage(Page):
         buttons = QHBoxLayout()
         buttons.addWidget(label)
         buttons.addWidget(self.key_field)
-        for name in ("strike_name", "strike_add", "strike_discard", "strike_restore"):
+        for name in (
+            "strike_name",
+            "strike_add",
+            "strike_move",
+            "strike_discard",
+            "strike_restore",
+        ):
             buttons.addWidget(self.actions_of_window.button(name, self.body))
         buttons.addWidget(self.pending, 1)
         buttons.addWidget(self.actions_of_window.button("strikes_measure", self.body))
