@@ -49,7 +49,7 @@ LONGEST_S = 12.0
 NEXT_GAP_S = 0.008
 """Left out before the next strike: bands smear its onset backward."""
 
-LOUD_NOISE_RISE_DB = 4.0
+LOUD_NOISE_RISE_DB = 8.0
 """A noise that lifts the level by more than this ends the measured part of a strike."""
 
 VOICE_RESIDUAL_CENTS = 4.5
@@ -68,6 +68,9 @@ RESOLVING_S = 0.5
 HARMONIC_SHARE = 0.2
 """Share of the usual inharmonicity below which partials count as harmonic; the lowest measured on
 a long grand is half the usual."""
+
+CLATTER_S = (-0.08, 0.2)
+"""Around a release key and damper make a noise that belongs to it."""
 
 BATCH_STRIKES = 4
 SCAN_SHARE = 0.3
@@ -240,7 +243,13 @@ def _analyse_sources(
         raise NothingFoundError(_nothing_found(name))
     results, ring_on = judge_ringing(measured, layout=layout)
     unexpected = sorted(
-        [item for item in unexpected if item.onset_s not in {v.onset_s for v in voices}] + voices,
+        [
+            item
+            for item in unexpected
+            if item.onset_s not in {voice.onset_s for voice in voices}
+            and not (item.kind == "noise" and _is_clatter(item.onset_s, results))
+        ]
+        + voices,
         key=lambda item: item.onset_s,
     )
     first = sources[0]
@@ -282,6 +291,14 @@ def _is_harmonic(result: StrikeResult) -> bool:
     return (
         HARMONIC_SHARE * typical_inharmonicity(float(result.midi)) > result.B
         and result.series_residual_cents > 0.2
+    )
+
+
+def _is_clatter(onset_s: float, results: Sequence[StrikeResult]) -> bool:
+    """Tell the thump of a key or damper that is let go from a noise of its own."""
+    return any(
+        result.release_s is not None and CLATTER_S[0] < onset_s - result.release_s < CLATTER_S[1]
+        for result in results
     )
 
 
