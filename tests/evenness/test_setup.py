@@ -58,6 +58,26 @@ def test_a_level_shift_is_told_in_decibels_and_not_by_the_notes_worked_on():
     assert difference.shift_db == pytest.approx(3.0)
 
 
+def scattered(sd_db, level_se):
+    """The run again with every level moved, up and down in turn as much as a normal spread."""
+    plain = run()
+    steps = [sd_db * (1.0 if place % 2 else -1.0) for place in range(len(plain.notes))]
+    notes = tuple(
+        dataclasses.replace(n, level_db=n.level_db + step, level_se=level_se)
+        for n, step in zip(plain.notes, steps, strict=True)
+    )
+    return dataclasses.replace(plain, notes=notes)
+
+
+def test_a_moved_microphone_is_told_and_an_uneven_hand_is_not():
+    (difference,) = setup_differences(run(), scattered(4.0, 0.5))
+    assert difference.kind is SetupKind.PLACE
+    # All changes are 4 dB from their median: the scaled median deviation is 1.4826 times that.
+    assert difference.shift_db == pytest.approx(4.0 * 1.4826)
+    assert kinds(run(), scattered(2.0, 2.5)) == []
+    assert kinds(run(), scattered(0.8, 0.2)) == []
+
+
 def test_what_is_not_known_is_not_compared():
     assert kinds(run(noise_dbfs=None, room_t60_s=None, notes=3), run(shift_db=9.0)) == []
 

@@ -22,6 +22,11 @@ ROOM_RATIO = 1.25
 SHIFT_DIFFERENCE_DB = 1.5
 """From here on two set-ups are told apart (common practice, no source)."""
 
+SPREAD_DIFFERENCE_DB = 1.5
+SPREAD_OVER_ERROR = 1.7
+"""Robust spread of the changes of single notes that neither the hand nor the work on some notes
+explains: moving the microphone moves each note by some decibels (common practice, no source)."""
+
 MIN_SHIFT_NOTES = 7
 """Fewest notes in common from which a shift of all levels is told."""
 
@@ -31,6 +36,7 @@ class SetupKind(StrEnum):
 
     NOISE = "noise"  # the room noise
     ROOM = "room"  # the reverberation of the room
+    PLACE = "place"  # levels of single notes up and down: the microphone stood elsewhere
     LEVEL = "level"  # the level of the notes in common: gain, place or blow
     CHANNEL = "channel"  # another channel of the microphone
     RATE = "rate"  # another sampling rate
@@ -46,7 +52,7 @@ class SetupDifference:
     kind: SetupKind
     before: float | None = None  # dB (noise, calibration), s (room) or Hz (rate, A4)
     after: float | None = None
-    shift_db: float | None = None  # of the levels of the notes in common
+    shift_db: float | None = None  # of the levels of the notes in common, or their spread
 
 
 def setup_differences(before: RunResult, after: RunResult) -> tuple[SetupDifference, ...]:
@@ -81,6 +87,9 @@ def setup_differences(before: RunResult, after: RunResult) -> tuple[SetupDiffere
     shift_db = _level_shift_db(before, after)
     if shift_db is not None and abs(shift_db) > SHIFT_DIFFERENCE_DB:
         found.append(SetupDifference(kind=SetupKind.LEVEL, shift_db=shift_db))
+    spread_db = _level_spread_db(before, after)
+    if spread_db is not None:
+        found.append(SetupDifference(kind=SetupKind.PLACE, shift_db=spread_db))
     if before.channel_use != after.channel_use:
         note(SetupKind.CHANNEL, None, None)
     if before.sample_rate_hz != after.sample_rate_hz:
@@ -108,3 +117,22 @@ def _level_shift_db(before: RunResult, after: RunResult) -> float | None:
         if note.level_db is not None and (level := first.get(note.midi)) is not None
     ]
     return float(np.median(shifts)) if len(shifts) >= MIN_SHIFT_NOTES else None
+
+
+def _level_spread_db(before: RunResult, after: RunResult) -> float | None:
+    """Robust spread of the levels' changes, when it is more than the hand explains."""
+    first = {note.midi: note for note in before.notes if note.level_db is not None}
+    changes, errors = [], []
+    for note in after.notes:
+        earlier = first.get(note.midi)
+        if earlier is None or earlier.level_db is None or note.level_db is None:
+            continue
+        changes.append(note.level_db - earlier.level_db)
+        errors.append(float(np.hypot(earlier.level_se or 0.0, note.level_se or 0.0)))
+    if len(changes) < 2 * MIN_SHIFT_NOTES:
+        return None
+    # Half of the notes may have been worked on before the median deviation follows them.
+    deviation = np.abs(np.asarray(changes) - np.median(changes))
+    spread = 1.4826 * float(np.median(deviation))
+    expected = max(SPREAD_DIFFERENCE_DB, SPREAD_OVER_ERROR * float(np.median(errors)))
+    return spread if spread > expected else None

@@ -112,6 +112,13 @@ def _sentence(item: SetupDifference) -> str:
             f"all notes together are {shift} against before: gain, place of the microphone or the "
             "hand; single notes are judged against that shift"
         )
+    if item.kind is SetupKind.PLACE:
+        spread = quantity_text(item.shift_db, "dB")
+        return (
+            f"single notes went up and down by {spread}, more than the hand explains: the "
+            "microphone or something in the room was moved, and changes of level and brightness "
+            "of single notes may come from that"
+        )
     if item.kind is SetupKind.CHANNEL:
         return "another channel was measured: level and brightness may differ for that reason"
     first, second = _value(item.kind, before), _value(item.kind, after)
