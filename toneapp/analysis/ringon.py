@@ -52,8 +52,8 @@ twice as slowly as its neighbours', it is suspected, and that stands when its st
 after the release of four other keys. Strings of other keys that share a partial ring some 16 to
 30 dB below; dampers as they are made differ by a factor 2 (common practice, no source)."""
 
-SHOWN_RATIO = 1.4
-SHOWN_EXCESS_DB = 6.0
+SHOWN_RATIO = 1.6
+SHOWN_EXCESS_DB = 8.0
 """From here a damper is shown in the list, lower down, without being held to ring for others."""
 
 OWN_LINE_CENTS = 6.0
@@ -65,6 +65,7 @@ string when that one's partial is nearer, or hardly farther, and within 3 cents.
 12 dB of the loudest count."""
 
 ROOM_QUANTILE = 0.35
+MOST_OVER_TAILS = 1.35
 LEAST_TAILS = 12
 REST_FROM_HZ = 300.0
 REST_QUANTILE = 0.05
@@ -217,10 +218,15 @@ def _room_t60_s(measured: Sequence[MeasuredStrike]) -> float | None:
     soon after the damper's work is read.
     """
     rests = [t60 for item in measured if item.hears_release for t60 in _rests_t60_s(item)]
-    if len(rests) >= LEAST_RESTS:
-        return float(np.quantile(rests, REST_QUANTILE)) / REST_SHARE
     tails = [t60 for item in measured for t60 in item.tails_t60_s]
-    return float(np.quantile(tails, ROOM_QUANTILE)) if len(tails) >= LEAST_TAILS else None
+    by_tails_s = float(np.quantile(tails, ROOM_QUANTILE)) if len(tails) >= LEAST_TAILS else None
+    if len(rests) < LEAST_RESTS:
+        return by_tails_s
+    by_rests_s = float(np.quantile(rests, REST_QUANTILE)) / REST_SHARE
+    if by_tails_s is None:
+        return by_rests_s
+    # Where dampers leak the rests are the strings', not the room's: the tails then hold them down.
+    return min(by_rests_s, MOST_OVER_TAILS * by_tails_s)
 
 
 def _rests_t60_s(item: MeasuredStrike) -> list[float]:

@@ -18,7 +18,7 @@ from toneapp.results import RunResult
 __all__ = ["SetupDifference", "SetupKind", "levels_comparable", "setup_differences"]
 
 NOISE_DIFFERENCE_DB = 6.0
-ROOM_RATIO = 1.25
+ROOM_RATIO = 1.5
 SHIFT_DIFFERENCE_DB = 1.5
 """From here on two set-ups are told apart (common practice, no source)."""
 

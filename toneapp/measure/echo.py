@@ -70,7 +70,7 @@ NO_KEY_HZ = 800.0
 """A line that fits no free string is told only when it is strong, outlasts damper and room, and
 lies where back lengths and duplex lengths speak."""
 
-ROOM_RATIO = 1.3
+ROOM_RATIO = 1.05
 USUAL_RATIO = 1.25
 FREE_RATIO = 1.5
 """A line at the struck note's own partial that decays no slower than this times the room, or than
