@@ -40,7 +40,7 @@ def wait_for(is_so: Callable[[], bool], what: str) -> None:
 
 
 class Hand:
-    """Presses keys and the mouse on one screen, and reads the titles of windows."""
+    """Presses keys and the mouse on one screen, and reads the titles of its windows."""
 
     def __init__(self, display: str) -> None:
         self.environment = dict(os.environ, DISPLAY=display)
@@ -51,14 +51,23 @@ class Hand:
         )
         return done.stdout.strip()
 
-    def titles(self) -> list[str]:
+    def windows(self) -> dict[str, str]:
+        """Numbers of the windows by their titles."""
         numbers = self._do("search", "--onlyvisible", "--name", ".").split()
-        return [self._do("getwindowname", number) for number in numbers]
+        return {self._do("getwindowname", number): number for number in numbers}
 
     def wait_for_window(self, title: str) -> None:
-        wait_for(lambda: title in self.titles(), f"the window {title!r} among {self.titles()}")
-        number = self._do("search", "--onlyvisible", "--name", f"^{title}$").split()[-1]
-        self._do("windowfocus", "--sync", number)
+        """Wait for a window and bring the keyboard to it."""
+        found: list[str] = []
+
+        def is_there() -> bool:
+            windows = self.windows()
+            if title in windows:
+                found.append(windows[title])
+            return bool(found)
+
+        wait_for(is_there, f"the window {title!r} among {list(self.windows())}")
+        self._do("windowfocus", "--sync", found[0])
 
     def press(self, keys: str) -> None:
         self._do("key", "--clearmodifiers", keys)
@@ -69,10 +78,10 @@ class Hand:
             self.press(keys)
             end = time.monotonic() + 2.0
             while time.monotonic() < end:
-                if title in self.titles():
+                if title in self.windows():
                     return
                 time.sleep(0.05)
-        raise AssertionError(f"{keys} did not lead to {title!r} but to {self.titles()}")
+        raise AssertionError(f"{keys} did not lead to {title!r} but to {list(self.windows())}")
 
     def type(self, text: str) -> None:
         self._do("type", "--delay", "5", text)

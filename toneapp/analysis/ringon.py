@@ -65,7 +65,7 @@ string when that one's partial is nearer, or hardly farther, and within 3 cents.
 12 dB of the loudest count."""
 
 ROOM_QUANTILE = 0.35
-MOST_OVER_TAILS = 1.35
+MOST_OVER_TAILS = 1.5
 LEAST_TAILS = 12
 REST_FROM_HZ = 300.0
 REST_QUANTILE = 0.05
