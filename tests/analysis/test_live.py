@@ -49,7 +49,7 @@ def test_live_and_later_figures_agree(small_run):
         assert live.level_db == pytest.approx(strike.level_db, abs=0.1)
         assert live.brightness == pytest.approx(strike.brightness, abs=0.02)
         if strike.release_s is not None:
-            assert live.release_s == pytest.approx(strike.release_s, abs=0.03)
+            assert live.release_s == pytest.approx(strike.release_s, abs=0.06)
         compared += 1
     assert compared >= 8
 
@@ -63,23 +63,21 @@ def test_a_moment_is_too_short_to_measure(small_run):
     assert LiveMeasure()(blow) is None
 
 
-def test_a_voice_on_another_key_is_no_blow():
+@pytest.mark.parametrize("voice_hz", [110.0, 147.0, 196.0])
+def test_a_voice_on_another_key_is_no_blow(tones, voice_hz):
     rng = np.random.default_rng(4)
-    t = np.arange(int(1.5 * RATE)) / RATE
-    # A sung tone: harmonic without stiffness, its pitch swaying as a voice's does.
-    phase = 2 * np.pi * (196.0 * t + 1.5 / 5.0 * np.sin(2 * np.pi * 5.0 * t) / (2 * np.pi) * 5.0)
-    voice = sum(0.05 / n * np.sin(n * phase) for n in range(1, 12)) * np.clip(t / 0.05, 0.0, 1.0)
-    samples = np.concatenate([np.zeros(RATE // 2), voice]) + 1e-5 * rng.standard_normal(
-        RATE // 2 + t.size
-    )
+    samples = 1e-5 * rng.standard_normal(2 * RATE)
+    voice = tones.syllable(rate_hz=RATE, rng=rng, length_s=0.6, voice_hz=voice_hz)
+    tones.put(samples, voice, at_s=0.5, rate_hz=RATE, level_db=-20.0)
+    pitch = 69.0 + 12.0 * np.log2(voice_hz / 440.0)
     blow = BlowSound(
         samples=samples.astype(np.float32),
         sample_rate_hz=RATE,
         first_s=0.0,
         onset_s=0.5,
         end_s=2.0,
-        midi=55,
-        pitch=55.0,
+        midi=round(pitch),
+        pitch=pitch,
         is_expected=False,
         is_cut=False,
         has_damper=None,

@@ -9,12 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toneapp.measure.repetition import (
-    Series,
-    find_series,
-    measure_repetition,
-    spacing_statistics,
-)
+from toneapp.measure.blow_train import Series, find_series
+from toneapp.measure.repetition import measure_repetition, spacing_statistics
 from toneapp.results import Flag
 
 RATE = 44100
@@ -53,7 +49,7 @@ def played(
             continue
         tone = tones.string_tone(
             f1_hz=tones.equal_tempered_hz(midi), b=tones.young_b(midi), rate_hz=RATE,
-            length_s=min(2.5, length_s - float(moment)), t60_s=t60_s, rng=rng,
+            length_s=min(0.8, length_s - float(moment)), t60_s=t60_s, rng=rng,
         )  # fmt: skip
         t = np.arange(tone.size) / RATE
         tone = tone * 10.0 ** (-3.0 * np.clip(t - steps[i], 0.0, None) / 0.3)
@@ -110,6 +106,12 @@ def test_a_soft_blow_among_loud_ones_is_found(tones: ModuleType) -> None:
     assert found >= 0.97 * total
 
 
+def test_a_recording_that_begins_with_a_blow(tones: ModuleType) -> None:
+    sound, times = played(tones, midi=62, rate_per_s=6.0)
+    cut = sound[int(0.8 * RATE) :]
+    assert only_series(cut).times_s == pytest.approx(times - 0.8, abs=0.02)
+
+
 def test_soft_playing_as_a_whole_is_no_hindrance(tones: ModuleType) -> None:
     sound, times = played(tones, midi=62, rate_per_s=8.0, noise_dbfs=-90.0)
     assert only_series(0.01 * sound).times_s == pytest.approx(times, abs=0.012)
@@ -140,7 +142,7 @@ def test_levels_follow_the_blows(tones: ModuleType) -> None:
         )
         tones.put(sound, tone, at_s=float(moment), rate_hz=RATE, level_db=-10.0 - 6.0 * (i % 2))
     levels = only_series(sound).level_db
-    assert np.mean(levels[::2]) - np.mean(levels[1::2]) == pytest.approx(6.0, abs=1.0)
+    assert np.mean(levels[::2]) - np.mean(levels[1::2]) == pytest.approx(6.0, abs=1.5)
 
 
 def test_a_held_note_is_no_series(tones: ModuleType) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from toneapp.measure.repetition import Series, measure_repetition, spacing_statistics
+from toneapp.measure.blow_train import Series
+from toneapp.measure.repetition import measure_repetition, spacing_statistics
 
 
 @pytest.mark.parametrize("seed", range(8))

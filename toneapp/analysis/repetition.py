@@ -16,9 +16,10 @@ from toneapp.audio import SoundFileSource, list_sound_files, open_sound
 from toneapp.errors import InputError, NothingFoundError
 from toneapp.evenness.sluggish import RepetitionJudgement, judge_repetition
 from toneapp.keyboard import KeyboardLayout
+from toneapp.measure.blow_train import Series, find_series
 from toneapp.measure.evidence import PITCH_GRID, StrikeEvidence, gather_evidence
 from toneapp.measure.labelling import label_run
-from toneapp.measure.repetition import KeyRepetition, Series, find_series, measure_repetition
+from toneapp.measure.repetition import KeyRepetition, measure_repetition
 from toneapp.pitch import A4_HZ, hz_to_midi, parse_note
 from toneapp.results import Flag
 

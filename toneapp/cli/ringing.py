@@ -29,7 +29,8 @@ from toneapp.cli.picture import draw_ringing
 from toneapp.cli.streams import progress_line
 from toneapp.errors import InputError
 from toneapp.evenness import load_advice
-from toneapp.evenness.ringing_change import LevelChange, RingingChange, Trend, ringing_change
+from toneapp.evenness.level_change import LevelChange, Trend
+from toneapp.evenness.ringing_change import RingingChange, ringing_change
 from toneapp.evenness.ringing_matrix import RingingMatrix, ringing_matrix
 from toneapp.evenness.ringing_words import (
     echo_reason,
@@ -126,7 +127,7 @@ def run_ringing(arguments: argparse.Namespace) -> None:
     else:
         change = ringing_change(*runs, rng=np.random.default_rng(_BOOTSTRAP_KEY))
         table, data = ringing_change_csv(change), ringing_change_json(change)
-        text = ringing_change_text(change, names=names)
+        text = ringing_change_text(change, names=[Path(name).name for name in names])
     if arguments.csv is not None:
         write_atomically(arguments.csv, table)
     if arguments.picture is not None:
@@ -287,7 +288,7 @@ def _advice_lines(causes: set[Cause]) -> list[str]:
 
 def ringing_change_text(change: RingingChange, *, names: Sequence[str]) -> str:
     """Tell what rings less or more, in lines of at most 79 signs."""
-    lines = [f"What rings on: {names[0]} (before) and {names[1]} (after)"]
+    lines = _fold(f"What rings on: {names[0]} (before) and {names[1]} (after)", 2)
     lines += _fold(f"Keys in both runs that show a release: {len(change.common)}", 2)
     for what, keys in (("before", change.only_before), ("after", change.only_after)):
         if keys:

@@ -12,32 +12,32 @@ Functions: `ringing_change`.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 
 from toneapp._typing import FloatArray
 from toneapp.evenness.discovery import FALSE_DISCOVERY_RATE, adjust_p_values
+from toneapp.evenness.level_change import (
+    Z95,
+    LevelChange,
+    TwoLevels,
+    level_change,
+    level_changes,
+)
 from toneapp.evenness.ringing_matrix import RingingMatrix, ringing_matrix
 from toneapp.pitch import note_name
 from toneapp.results import Cause, Flag, RunResult
 
 __all__ = [
-    "LevelChange",
     "PairChange",
     "RingingChange",
     "StringChange",
     "StruckChange",
     "TrebleChange",
-    "Trend",
     "ringing_change",
 ]
-
-NOTICED_DB = 3.0
-"""Twice the energy: a change that is worth a word (common practice, no source)."""
 
 USUAL_SD_DB = 4.0
 """Spread of one string's level from blow to blow, where a run has no repeated blows to tell: the
@@ -48,32 +48,6 @@ LEAST_REPEATS = 5
 DRAWS = 2000
 LEAST_NOTES = 5
 CONFIDENCE = 0.95
-_Z95, _Z90 = 1.959964, 1.644854  # normal quantiles, two-sided and one-sided at 5 %
-
-
-class Trend(StrEnum):
-    """Which way a ringing went."""
-
-    LOST = "lost"  # heard before, no longer
-    QUIETER = "quieter"
-    UNCHANGED = "unchanged"  # within what is noticed, or within chance
-    LOUDER = "louder"
-    GAINED = "gained"  # heard now, not before
-    HIDDEN = "hidden"  # heard in one run only, but the other might not have shown it
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelChange:
-    """A level before and after, either of which may be a limit only."""
-
-    before_db: float  # level, or the limit below which it would not have been heard
-    after_db: float
-    before_is_limit: bool
-    after_is_limit: bool
-    difference_db: float  # with one limit: at least so far up or down
-    low_db: float | None  # ends of the interval; None at the open side of a limit
-    high_db: float | None
-    trend: Trend
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,78 +179,6 @@ def _se_db(sd_db: float, *counts: int) -> float:
     return sd_db * float(np.sqrt(sum(1.0 / max(count, 1) for count in counts)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Two:
-    """Levels of one thing in both runs; None stands for what was not heard."""
-
-    before_db: float | None
-    after_db: float | None
-    limit_before_db: float
-    limit_after_db: float
-    se_db: float
-
-    def difference_db(self) -> float:
-        """Difference, or what it is at least."""
-        first = self.limit_before_db if self.before_db is None else self.before_db
-        second = self.limit_after_db if self.after_db is None else self.after_db
-        return second - first
-
-    def p_value(self) -> float:
-        """Probability of such a difference by chance; one-sided against a limit."""
-        difference = self.difference_db()
-        if self.before_db is None:
-            return _upper_tail(difference / self.se_db)
-        if self.after_db is None:
-            return _upper_tail(-difference / self.se_db)
-        return 2.0 * _upper_tail(abs(difference) / self.se_db)
-
-
-def _upper_tail(z: float) -> float:
-    return 0.5 * math.erfc(z / math.sqrt(2.0))
-
-
-def _changes(rows: Sequence[_Two]) -> list[LevelChange]:
-    """Changes of many things, with the false-discovery rate among those told held at 5 %."""
-    if not rows:
-        return []
-    adjusted = adjust_p_values(np.array([min(row.p_value(), 1.0) for row in rows]))
-    return [
-        _change(row, is_sure=bool(p <= FALSE_DISCOVERY_RATE))
-        for row, p in zip(rows, adjusted, strict=True)
-    ]
-
-
-def _change(
-    two: _Two, *, is_sure: bool, interval: tuple[float, float] | None = None
-) -> LevelChange:
-    """Put a change together; `is_sure` says that chance is refused."""
-    difference = two.difference_db()
-    low: float | None = None
-    high: float | None = None
-    if two.before_db is not None and two.after_db is not None:
-        low, high = interval or (difference - _Z95 * two.se_db, difference + _Z95 * two.se_db)
-        trend = Trend.UNCHANGED
-        if is_sure and abs(difference) > NOTICED_DB:
-            trend = Trend.LOUDER if difference > 0 else Trend.QUIETER
-    elif two.before_db is not None:
-        high = difference + _Z90 * two.se_db
-        trend = Trend.LOST if is_sure else Trend.HIDDEN
-    else:
-        assert two.after_db is not None, "a change is of something that was heard"
-        low = difference - _Z90 * two.se_db
-        trend = Trend.GAINED if is_sure else Trend.HIDDEN
-    return LevelChange(
-        before_db=two.limit_before_db if two.before_db is None else two.before_db,
-        after_db=two.limit_after_db if two.after_db is None else two.after_db,
-        before_is_limit=two.before_db is None,
-        after_is_limit=two.after_db is None,
-        difference_db=difference,
-        low_db=low,
-        high_db=high,
-        trend=trend,
-    )
-
-
 def _pairs(
     first: RingingMatrix, second: RingingMatrix, common: Sequence[int], *, sd_db: float
 ) -> tuple[PairChange, ...]:
@@ -285,9 +187,9 @@ def _pairs(
     new = {(c.midi, c.struck_midi): c for c in second.cells if c.struck_midi in wanted}
     places = sorted(old.keys() | new.keys())
     cells = [(old.get(place), new.get(place)) for place in places]
-    levels = _changes(
+    levels = level_changes(
         [
-            _Two(
+            TwoLevels(
                 before_db=None if a is None else a.level_db,
                 after_db=None if b is None else b.level_db,
                 limit_before_db=first.limits_db[struck],
@@ -358,7 +260,7 @@ def _strings(
     rng: np.random.Generator,
 ) -> tuple[StringChange, ...]:
     floors = _common_floors(first, second, common)
-    rows: list[_Two] = []
+    rows: list[TwoLevels] = []
     intervals: list[tuple[float, float] | None] = []
     heard: list[tuple[int, tuple[int, ...], tuple[int, ...]]] = []
     for midi in sorted({c.midi for m in (first, second) for c in m.cells}):
@@ -380,7 +282,7 @@ def _strings(
         a = _energies(first, keys, is_this, floors_db=floors)
         b = _energies(second, keys, is_this, floors_db=floors)
         rows.append(
-            _Two(
+            TwoLevels(
                 before_db=_db(float(a.mean())),
                 after_db=_db(float(b.mean())),
                 limit_before_db=_limit_db(floors, keys),
@@ -397,7 +299,7 @@ def _strings(
             note=note_name(midi) if midi else "no key",
             keys_before=old,
             keys_after=new,
-            level=_change(
+            level=level_change(
                 row,
                 is_sure=p <= FALSE_DISCOVERY_RATE
                 and (interval is None or interval[0] > 0.0 or interval[1] < 0.0),
@@ -432,9 +334,9 @@ def _struck(
     a = _energies(first, common, takes_all, floors_db=floors)
     b = _energies(second, common, takes_all, floors_db=floors)
     places = [i for i in range(len(common)) if a[i] > 0.0 or b[i] > 0.0]
-    levels = _changes(
+    levels = level_changes(
         [
-            _Two(
+            TwoLevels(
                 before_db=_db(float(a[i])),
                 after_db=_db(float(b[i])),
                 limit_before_db=floors[common[i]],
@@ -527,7 +429,7 @@ def _interval(
     is too narrow for few keys.
     """
     difference = 10.0 * float(np.log10(after.mean() / before.mean()))
-    half = _Z95 * _mean_se_db(before, after, sd_db=sd_db)
+    half = Z95 * _mean_se_db(before, after, sd_db=sd_db)
     low, high = difference - half, difference + half
     drawn = _bootstrap(before, after, rng=rng) if before.size >= LEAST_NOTES else None
     return (low, high) if drawn is None else (min(low, drawn[0]), max(high, drawn[1]))

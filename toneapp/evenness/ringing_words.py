@@ -8,7 +8,8 @@ Functions: `suspect_reason`, `echo_reason`, `cell_text`, `level_change_text`, `t
 
 from __future__ import annotations
 
-from toneapp.evenness.ringing_change import LevelChange, TrebleChange, Trend
+from toneapp.evenness.level_change import LevelChange, Trend
+from toneapp.evenness.ringing_change import TrebleChange
 from toneapp.evenness.ringing_matrix import RingingCell
 from toneapp.pitch import note_name
 from toneapp.results import Cause, EchoSummary, Flag, RingOn, SuspectDamper
