@@ -20,7 +20,8 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
-from toneapp.desktop.ring_painting import RingGeometry, paint_ring, paint_ring_at_hand
+from toneapp.desktop.ring_geometry import RingGeometry
+from toneapp.desktop.ring_painting import paint_ring, paint_ring_at_hand
 from toneapp.desktop.ring_view import RingMark, RingView
 from toneapp.desktop.theme import Theme
 

@@ -6,16 +6,15 @@ for another damper, a triangle for a string without damper, a diamond for no key
 shape says what became of it. ``python -m toneapp.desktop.ring_painting RUNS.json OUT.png`` draws a
 list of one or two runs as a picture of its own; ``-`` reads them from the input.
 
-Classes and functions: `RingGeometry`, `paint_ring`, `paint_ring_at_hand`, `draw_ring`, `main`.
+Functions: `paint_ring`, `paint_ring_at_hand`, `draw_ring`, `main`.
 """
 
 from __future__ import annotations
 
 import json
-import math
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QLineF, QPointF, QRectF, Qt
@@ -31,15 +30,14 @@ from PySide6.QtGui import (
     QPolygonF,
 )
 
-from toneapp.desktop.key_axis import KeyAxis
 from toneapp.desktop.lane_painting import plain_font
+from toneapp.desktop.ring_geometry import EDGE, KEYS_WIDTH, RingGeometry, legend_items
 from toneapp.desktop.ring_view import (
     RingMark,
     RingSign,
     RingView,
     ring_change_view,
     ring_view,
-    sign_text,
 )
 from toneapp.desktop.theme import LIGHT, Colours
 from toneapp.errors import InputError, OutputError, ToneappError
@@ -49,89 +47,11 @@ from toneapp.pitch import note_name
 from toneapp.results import RunResult
 from toneapp.saving import write_atomically
 
-__all__ = ["RingGeometry", "draw_ring", "main", "paint_ring", "paint_ring_at_hand"]
+__all__ = ["draw_ring", "main", "paint_ring", "paint_ring_at_hand"]
 
 WIDTH, HEIGHT = 1600, 1000
-_EDGE = 10.0
-_KEYS_WIDTH = 26.0
-_KEYS_HEIGHT = 34.0
-_SMALLEST_PX, _LARGEST_PX = 4.5, 16.0
-_REACH_PX = 12.0
-_TINY_ROW_PX = 0.6
 _NO_DAMPERS = "no dampers"
 _BOOTSTRAP_KEY = 1986  # fixed, so that the same two runs always give the same interval
-
-
-class RingGeometry:
-    """Places in the matrix at one size, in pixels.
-
-    Parameters
-    ----------
-    width, height : float
-        Of the drawing.
-    view : RingView
-        What is shown.
-    font : QFont
-        Of names and explanations.
-    """
-
-    def __init__(self, width: float, height: float, *, view: RingView, font: QFont) -> None:
-        metrics = QFontMetricsF(font)
-        self.line = metrics.height()
-        self.name_width = metrics.horizontalAdvance("A#7") + 10.0
-        left = self.name_width + _KEYS_WIDTH
-        right = max(width - self.name_width, left + 60.0)
-        self.legend_rows = _legend_rows(view, metrics, right)
-        self.legend_top = height - self.legend_rows * 1.3 * self.line - 4.0
-        keys_top = self.legend_top - 2.8 * self.line - _KEYS_HEIGHT
-        top = 0.5 * self.line
-        self.axis = KeyAxis(view.compass, left=left, right=right)
-        self.keys = QRectF(left, keys_top, right - left, _KEYS_HEIGHT)
-        self.rows = list(range(view.strings.highest_midi, view.strings.lowest_midi - 1, -1))
-        count = len(self.rows) + (1.6 if view.has_no_key else 0.0)
-        self.row_height = max((keys_top - 4.0 - top) / count, _TINY_ROW_PX)
-        self.plot = QRectF(left, top, right - left, keys_top - 4.0 - top)
-        self._highest = view.strings.highest_midi
-        self._no_key_y = self.plot.bottom() - 0.5 * self.row_height
-
-    def x(self, midi: int) -> float:
-        """Middle of a struck key's column."""
-        return self.axis.x(midi)
-
-    def y(self, midi: int) -> float:
-        """Middle of a ringing string's row; 0 for the row of no key."""
-        if midi == 0:
-            return self._no_key_y
-        return self.plot.top() + (self._highest - midi + 0.5) * self.row_height
-
-    def place(self, mark: RingMark) -> QPointF:
-        """Middle of a mark."""
-        return QPointF(self.x(mark.struck_midi), self.y(mark.midi))
-
-    def size(self, mark: RingMark) -> float:
-        """Width of a mark: its area grows with the level."""
-        largest = min(_LARGEST_PX, max(2.2 * self.row_height, 8.0))
-        return math.sqrt(_SMALLEST_PX**2 + (largest**2 - _SMALLEST_PX**2) * mark.size)
-
-    def mark_at(self, x: float, y: float, marks: Sequence[RingMark]) -> RingMark | None:
-        """Nearest mark within reach of the pointer."""
-        best: tuple[float, RingMark] | None = None
-        for mark in marks:
-            place = self.place(mark)
-            distance = math.hypot(place.x() - x, place.y() - y)
-            if distance <= _REACH_PX and (best is None or distance < best[0]):
-                best = (distance, mark)
-        return None if best is None else best[1]
-
-    def key_at(self, x: float, y: float) -> int:
-        """Key of the drawn keyboards at a place; 0 beside them."""
-        compass = self.axis.compass
-        if self.keys.contains(QPointF(x, y)):
-            return min(compass, key=lambda midi: abs(self.x(midi) - x))
-        is_left = x < self.plot.left() and self.plot.top() <= y <= self.plot.bottom()
-        if is_left and self.rows:
-            return min(self.rows, key=lambda midi: abs(self.y(midi) - y))
-        return 0
 
 
 def paint_ring(
@@ -188,7 +108,7 @@ def paint_ring_at_hand(
             half = max(0.5 * geometry.row_height, 4.0)
             y = geometry.y(midi)
             painter.drawRoundedRect(
-                QRectF(plot.left() - _KEYS_WIDTH, y - half, plot.width() + _KEYS_WIDTH, 2 * half),
+                QRectF(plot.left() - KEYS_WIDTH, y - half, plot.width() + KEYS_WIDTH, 2 * half),
                 3.0,
                 3.0,
             )
@@ -279,22 +199,22 @@ def _paint_struck_keys(
 
 
 def _paint_string_keys(painter: QPainter, geometry: RingGeometry, colours: Colours) -> None:
-    left = geometry.plot.left() - _KEYS_WIDTH
+    left = geometry.plot.left() - KEYS_WIDTH
     painter.setPen(Qt.PenStyle.NoPen)
     for midi in geometry.rows:
         top = geometry.y(midi) - 0.5 * geometry.row_height
         painter.setBrush(QColor(colours.key_white))
-        painter.drawRect(QRectF(left, top, _KEYS_WIDTH - 2.0, geometry.row_height + 0.5))
+        painter.drawRect(QRectF(left, top, KEYS_WIDTH - 2.0, geometry.row_height + 0.5))
     for midi in geometry.rows:
         if is_black_key(midi):
             top = geometry.y(midi) - 0.5 * geometry.row_height
             painter.setBrush(QColor(colours.key_black))
-            painter.drawRect(QRectF(left, top, 0.62 * _KEYS_WIDTH, geometry.row_height))
+            painter.drawRect(QRectF(left, top, 0.62 * KEYS_WIDTH, geometry.row_height))
     painter.setPen(QPen(QColor(colours.key_edge), 1.0))
     painter.setBrush(Qt.BrushStyle.NoBrush)
     top, bottom = geometry.y(geometry.rows[0]), geometry.y(geometry.rows[-1])
     half = 0.5 * geometry.row_height
-    painter.drawRect(QRectF(left, top - half, _KEYS_WIDTH - 2.0, bottom - top + 2 * half))
+    painter.drawRect(QRectF(left, top - half, KEYS_WIDTH - 2.0, bottom - top + 2 * half))
     painter.setPen(QColor(colours.muted))
     for midi in geometry.rows:
         if midi % 12 == 0:
@@ -380,31 +300,15 @@ def _shape(sign: RingSign, place: QPointF, half: float) -> QPolygonF | None:
     return QPolygonF([QPointF(x + dx, y + dy) for dx, dy in corners])
 
 
-def _legend_items(view: RingView) -> Iterator[tuple[RingSign | None, str]]:
-    for sign in view.signs:
-        yield sign, sign_text(sign)
-    yield None, "larger: more change" if view.is_change else "larger: louder"
-
-
-def _legend_rows(view: RingView, metrics: QFontMetricsF, right: float) -> int:
-    x, rows = _EDGE, 1
-    for _, text in _legend_items(view):
-        width = 26.0 + metrics.horizontalAdvance(text) + 26.0
-        if x + width > right and x > _EDGE:
-            x, rows = _EDGE, rows + 1
-        x += width
-    return rows
-
-
 def _paint_legend(
     painter: QPainter, view: RingView, geometry: RingGeometry, colours: Colours
 ) -> None:
     metrics = QFontMetricsF(painter.font())
-    x, y = _EDGE, geometry.legend_top + 0.65 * geometry.line
-    for sign, text in _legend_items(view):
+    x, y = EDGE, geometry.legend_top + 0.65 * geometry.line
+    for sign, text in legend_items(view):
         width = 26.0 + metrics.horizontalAdvance(text) + 26.0
-        if x + width > geometry.plot.right() and x > _EDGE:
-            x, y = _EDGE, y + 1.3 * geometry.line
+        if x + width > geometry.plot.right() and x > EDGE:
+            x, y = EDGE, y + 1.3 * geometry.line
         if sign is not None:
             _paint_sign(painter, sign, QPointF(x + 9.0, y), 13.0, colours=colours)
         painter.setPen(QColor(colours.muted))

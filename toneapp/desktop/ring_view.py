@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from toneapp.evenness.ringing_change import PairChange, RingingChange, Trend
+from toneapp.evenness.level_change import Trend
+from toneapp.evenness.ringing_change import PairChange, RingingChange
 from toneapp.evenness.ringing_matrix import NO_KEY_MIDI, ringing_matrix
 from toneapp.evenness.ringing_words import (
     cell_text,

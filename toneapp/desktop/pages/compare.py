@@ -118,6 +118,23 @@ class ComparePage(Page):
         super().focusInEvent(event)
         self.runs.setFocus(Qt.FocusReason.OtherFocusReason)
 
+    @property
+    def view(self) -> CompareView | None:
+        """What is shown, with all its lanes."""
+        return self._view
+
+    def readout(self) -> str:
+        """Return what is said of the key at hand."""
+        return self._readout.text()
+
+    def warnings(self) -> str:
+        """Return what is to be kept in mind."""
+        return self._warnings.text()
+
+    def hint(self) -> str:
+        """Return what is said about the ticks; empty when they are right."""
+        return self._hint.text()
+
     def ticked(self) -> list[int]:
         """Numbers of the ticked runs, in the order of the list."""
         found = []

@@ -104,6 +104,10 @@ class RingOnPage(Page):
         super().focusInEvent(event)
         self.map.setFocus(Qt.FocusReason.OtherFocusReason)
 
+    def readout(self) -> str:
+        """Return what is said of the mark or the key at hand."""
+        return self._readout.text()
+
     # Building
 
     def _build(self) -> None:
