@@ -1,7 +1,8 @@
 """Records from the sound server and tells what happens, one JSON object a line.
 
-Arguments: folder for the run, keys separated by commas, hold in s, seconds at most. Ends when all
-keys are there, or after that time. PortAudio reads the environment once, hence a process.
+Arguments: folder for the run, keys separated by commas, hold in s, seconds at most, and how many
+times the keys are gone over (once). Ends when all keys are there, or after that time. PortAudio
+reads the environment once, hence a process.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from toneapp.audio.capture import (
     RunFolder,
     RunPlan,
     State,
+    Touch,
     warm_up,
 )
 
@@ -57,7 +59,8 @@ def main() -> None:
     logging.basicConfig(level=logging.WARNING)  # to the error stream, for the test to show
     parent, keys = Path(sys.argv[1]), tuple(int(key) for key in sys.argv[2].split(","))
     hold_s, most_s = float(sys.argv[3]), float(sys.argv[4])
-    plan = RunPlan(notes=keys, hold_s=hold_s)
+    rounds = int(sys.argv[5]) if len(sys.argv) > 5 else 1
+    plan = RunPlan(notes=keys, hold_s=hold_s, touches=(Touch.ANY,) * rounds, rounds="whole")
     source = DeviceSource("pulse")
     measure = LiveMeasure()
     warm_up(measure, sample_rate_hz=source.sample_rate_hz)

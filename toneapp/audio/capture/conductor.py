@@ -73,6 +73,10 @@ EARLY_S = 0.08
 """So long before a blow is over it is measured already, from what is there, so that the verdict
 waits for nothing; what may still fall into it is seen by the onsets alone."""
 
+RESULTS_KEPT = 8
+"""Full results are kept for the last blows only, so that memory does not grow with the run; those
+who want them all take them from the events."""
+
 AHEAD_KEYS = 3
 """A blow up to three keys ahead of the one asked for can be the run going on without looking."""
 
@@ -444,6 +448,9 @@ class Conductor:
             blow = note
         self._last_end_s = sign.end_s
         self.blows.append(blow)
+        if len(self.blows) > RESULTS_KEPT:
+            old = len(self.blows) - 1 - RESULTS_KEPT
+            self.blows[old] = replace(self.blows[old], result=None)
         self._settle(len(self.blows) - 1, events)
         if not self._listener.is_busy:
             self._rest(events)

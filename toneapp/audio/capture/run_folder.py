@@ -327,8 +327,7 @@ def _read_folder(folder: Path) -> UnfinishedRun | None:
     plan = RunPlan.from_json(head["plan"])
     duration_s = sum(facts.frames for _, facts in parts) / head["sample_rate_hz"]
     blows, left_out, problems = _read_journal(folder / JOURNAL_NAME, plan.asks())
-    if any(facts.was_repaired for _, facts in parts):
-        problems.append("the recording was interrupted and gone on with")
+    problems.append("the recording was interrupted and gone on with")
     return UnfinishedRun(
         folder=folder,
         plan=plan,
