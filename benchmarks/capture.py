@@ -57,6 +57,7 @@ from toneapp.simulate import Blow, Room, make_piano, prepare
 
 RATE = 48_000
 HOLD_S, EVERY_S = 2.0, 3.4
+KEYS_A_ROUND = 44  # so that four rounds last ten minutes
 CPU_GOAL, LATENCY_GOAL_S, LOSS_GOAL_S, GROWTH_GOAL_MIB = 0.30, 0.10, 1.0, 20.0
 CHILDREN = Path(__file__).parents[1] / "tests" / "audio"
 PARTS = ("real-time", "server", "kills", "memory")
@@ -130,20 +131,18 @@ def server(folder: Path, minutes: float) -> None:
     if missing_programs():
         print(f"\nserver: left out, {', '.join(missing_programs())} not installed")
         return
-    count = max(2, int(minutes * 60.0 / EVERY_S))
-    keys = np.resize(np.arange(24, 100), count).tolist()
     # The plan has each key once; the run goes over the keyboard again and again.
-    rounds = -(-count // 76)
-    keys = keys[: (count // 76) * 76] if count >= 76 else keys
+    asked = sorted({round(key) for key in np.linspace(24, 100, KEYS_A_ROUND)})
+    rounds = max(1, round(minutes * 60.0 / EVERY_S / len(asked)))
+    keys = asked * rounds
     path = make_run(folder, keys, "long.wav")
     played, _ = soundfile.read(path, dtype="float32")
-    asked = sorted(set(keys))
     with SoundServer(folder / "server") as running:
         child = subprocess.Popen(
             [
                 sys.executable, str(CHILDREN / "server_child.py"), str(folder / "runs"),
                 ",".join(map(str, asked)), str(HOLD_S), str(played.size / RATE + 30.0),
-                str(max(1, min(rounds, len(keys) // len(asked)))),
+                str(rounds),
             ],
             env=running.environment,
             stdout=subprocess.PIPE,

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from reasons import about, reason
 
 from toneapp.saving import replacing
 
@@ -110,20 +111,46 @@ class Report:
         }
 
     def as_markdown(self) -> str:
-        """Return the report as Markdown tables."""
+        """Return the report as Markdown: goals first, then what is missed and why, then all."""
         lines = [f"# {self.title}", ""]
+        lines += [
+            "Made by `python benchmarks/accuracy.py --markdown OUT`; how to read it stands in"
+        ]
+        lines += ["[README.md](README.md). Nothing in it is rounded towards its goal.", ""]
         lines += [f"- {name}: {value}" for name, value in self.facts.items()]
+        with_goal = [figure for figure in self.figures if figure.goal]
+        missed = self.missed()
+        reached = len(with_goal) - len(missed)
+        lines += ["", "## Goals", "", f"{reached} of {len(with_goal)} are reached.", ""]
+        lines += ["| what | on what | goal | measured | |", "| --- | --- | ---: | ---: | --- |"]
+        for figure in with_goal:
+            mark = "reached" if figure.is_reached else "**missed**"
+            lines.append(
+                f"| {figure.name} | {figure.section} | {_with_unit(figure.goal, figure.unit)} | "
+                f"{_with_unit(_number(figure.value), figure.unit)} | {mark} |"
+            )
+        if missed:
+            lines += ["", "## What is missed, and why", ""]
+            lines += [
+                f"- {figure.section}, {figure.name}: "
+                f"{_with_unit(_number(figure.value), figure.unit)} for "
+                f"{_with_unit(figure.goal, figure.unit)}. {reason(figure.section, figure.name)}"
+                for figure in missed
+            ]
         last = None
         for figure in self.figures:
             if figure.section != last:
-                lines += ["", f"## {figure.section}", "", "| figure | value | goal | from | |"]
-                lines.append("| --- | ---: | --- | ---: | --- |")
+                lines += ["", f"## {figure.section}", ""]
+                if text := about(figure.section):
+                    lines += [text, ""]
+                lines += ["| figure | value | goal | taken from | |"]
+                lines += ["| --- | ---: | ---: | ---: | --- |"]
                 last = figure.section
-            reached = {None: "", True: "reached", False: "**missed**"}[figure.is_reached]
-            goal = f"{figure.goal} {figure.unit} {reached}" if figure.goal else ""
             count = "" if figure.count is None else str(figure.count)
-            value = f"{_number(figure.value)} {figure.unit}".strip()
-            lines.append(f"| {figure.name} | {value} | {goal} | {count} | {figure.note} |")
+            lines.append(
+                f"| {figure.name.strip()} | {_with_unit(_number(figure.value), figure.unit)} | "
+                f"{_with_unit(figure.goal, figure.unit)} | {count} | {figure.note} |"
+            )
         return "\n".join(lines) + "\n"
 
     def write(self, *, json_path: str | None, markdown_path: str | None) -> None:
@@ -136,12 +163,16 @@ class Report:
                 temporary.write_text(self.as_markdown())
 
 
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text} {unit}".strip() if text and text != "none" else text
+
+
 def _number(value: float | None) -> str:
-    """Four figures, no exponent where it can be helped."""
+    """Three figures, no exponent where it can be helped."""
     if value is None:
         return "none"
     if value == 0 or 1e-3 <= abs(value) < 1e5:
-        return f"{value:.4g}"
+        return f"{value:.3g}" if abs(value) < 1e3 else f"{value:.0f}"
     return f"{value:.2e}"
 
 

@@ -58,6 +58,7 @@ class Scene:
     room: Room = field(default_factory=Room)
     dynamics: tuple[str, ...] = ("medium",)
     hold_s: tuple[float, ...] = (2.0,)  # one for all, or at A0, A2, C4, C6, C8
+    gap_s: float = 0.6  # from a release to the next blow
     step: int = 1  # every how many keys
     mistakes: int = 0  # of each sort
     disturbances: int = 0  # of each sort
@@ -102,6 +103,7 @@ def play(scene: Scene) -> Played:
         dynamics=scene.dynamics,
         order=scene.order,
         notes=keys,
+        gap_s=scene.gap_s,
         hold_s=(
             scene.hold_s[0]
             if len(scene.hold_s) == 1

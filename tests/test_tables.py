@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from dataclasses import fields, replace
 
@@ -83,6 +84,15 @@ def test_one_row_a_note() -> None:
     assert row["level residual (dB)"] == "-0.5"
 
 
+def test_decay_against_its_trend_is_written_in_per_cent() -> None:
+    note = replace(RUN.notes[0], prompt_t60_residual=math.log(0.5), prompt_t60_se=0.05)
+    (row,) = rows(notes_csv(replace(RUN, notes=(note,))))
+    assert float(row["prompt T60 residual (%)"]) == pytest.approx(-50.0)
+    # The error of a ratio is the ratio times that of its logarithm.
+    assert float(row["prompt T60 residual se (%)"]) == pytest.approx(2.5)
+    assert "ln ratio" not in notes_csv(RUN).decode("ascii")
+
+
 def test_a_run_without_strikes_is_a_header_line() -> None:
     empty = replace(RUN, strikes=(), notes=())
     assert rows(strikes_csv(empty)) == []
@@ -96,7 +106,7 @@ def test_a_spreadsheet_library_reads_numbers() -> None:
 
 
 def test_no_field_is_forgotten_and_every_number_names_its_unit() -> None:
-    beside = {"ring_levels_db"}  # three numbers: only in the JSON form
+    beside = {"ring_levels_db", "attack_db"}  # many numbers: only in the JSON form
     assert {name for _, name in _STRIKE_COLUMNS} == {
         item.name for item in fields(StrikeResult)
     } - beside

@@ -352,6 +352,10 @@ _PLAIN_TYPES: dict[str, tuple[Any, Any]] = {
         lambda value: _is_list(value) and all(isinstance(item, str) for item in value),
         tuple,
     ),
+    "tuple[float | None, ...]": (
+        lambda value: _is_list(value) and all(item is None or _is_number(item) for item in value),
+        lambda value: tuple(_optional_float(item) for item in value),
+    ),
     "tuple[float | None, float | None, float | None]": (
         lambda value: _is_list(value) and all(item is None or _is_number(item) for item in value),
         lambda value: tuple(_optional_float(item) for item in value),

@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 RUN_FORMAT = "toneapp-run/1"
-MEASURES_VERSION = 1
+MEASURES_VERSION = 2
 """Raised whenever a change moves a measured number; stored with every result."""
 
 
@@ -42,7 +42,8 @@ class Flag(StrEnum):
     QUIET = "quiet"  # the strike stands less than 20 dB above the noise
     UNEXPECTED = "unexpected"  # fits no expected note of the run's order
     DOUBLE_BLOW = "double_blow"  # a second blow on the same key before it was let go
-    LABEL_GIVEN = "label_given"  # the note was named by the user's label file
+    LABEL_GIVEN = "label_given"  # the note was named by the user
+    BOUNDS_GIVEN = "bounds_given"  # onset or release was set by the user
     NOTE_UNCERTAIN = "note_uncertain"  # the pitch evidence does not single out one note
     NO_PITCH = "no_pitch"  # no series of partials could be fitted
     FEW_PARTIALS = "few_partials"  # too few partials for an inharmonicity of its own
@@ -58,9 +59,11 @@ class Flag(StrEnum):
     NOISE_HIDES_DECAY = "noise_hides_decay"  # the noise floor is reached too early
     NOISE_HIDES_KNOCK = "noise_hides_knock"  # room noise as strong as the attack noise
     NOISE_HIDES_RING = "noise_hides_ring"  # the after-release level is an upper limit
+    ROOM_HIDES_DAMPING = "room_hides_damping"  # room or other strings hide what the damper does
     RATE_LIMITS_BAND = "rate_limits_band"  # sampling rate too low for the measure
     BEATS_UNRESOLVED = "beats_unresolved"  # the hold is too short to see a beat
     TOO_FEW_STRIKES = "too_few_strikes"  # a spread needs more strikes
+    FEWER_BLOWS = "fewer_blows"  # a note with fewer blows than most of the run
     TOO_FEW_NOTES = "too_few_notes"  # a trend over the keyboard needs more notes
     DEFAULT_BLOW_SLOPE = "default_blow_slope"  # brightness per dB not learned from this run
     NO_ATTACK_WINDOW = "no_attack_window"  # the strike is too short for the attack window
@@ -170,6 +173,11 @@ class StrikeResult:
     centroid_hz: float | None = None
     sharpness_acum: float | None = None
     slope_db_per_oct: float | None = None
+    attack_db: tuple[float | None, ...] = ()  # partials 1, 2 ... in the first 0.2 s, dBFS
+    place_db: float | None = None  # what room and microphone add to the level of this key
+    place_db_se: float | None = None
+    place_oct: float | None = None  # and to its brightness, octaves
+    place_oct_se: float | None = None
     knock_db: float | None = None
     noise_dbfs: float | None = None  # room noise before the strike, A-weighted
     flags: tuple[Flag, ...] = ()
@@ -199,10 +207,14 @@ class NoteResult:
     level_trend_db: float | None = None
     level_residual_db: float | None = None
     level_se: float | None = None  # dB
+    level_place_db: float | None = None  # taken off: what room and microphone add to this key
+    level_place_se: float | None = None
     brightness: float | None = None  # at the reference level
     brightness_trend: float | None = None
     brightness_residual: float | None = None
     brightness_se: float | None = None
+    brightness_place_oct: float | None = None  # taken off: what room and microphone add
+    brightness_place_se: float | None = None
     brightness_slope_oct_per_db: float | None = None
     brightness_slope_se: float | None = None
     knock_db: float | None = None
@@ -222,6 +234,7 @@ class Evenness:
     brightness_oct: float | None = None
     brightness_oct_se: float | None = None
     tuning_cents: float | None = None
+    tuning_cents_se: float | None = None
     touch_scatter_db: float | None = None  # spread of level between blows on the same note
     touch_scatter_oct: float | None = None  # the same for brightness
     blow_slope_oct_per_db: tuple[tuple[int, float], ...] = ()  # (midi, slope) as used

@@ -4,7 +4,8 @@ Everything the program hands to the user goes through `write_atomically`: the by
 of their own in the same folder, are flushed to the disk, and only then take the target's name. A
 fault, a full disk or a killed process leaves the earlier file as it was.
 
-Functions: `write_atomically`, and `replacing` for writers that need a file name.
+Functions: `write_atomically`, `replacing` for writers that need a file name, and
+`check_picture_name` before a picture is drawn.
 """
 
 from __future__ import annotations
@@ -17,9 +18,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO
 
-from toneapp.errors import OutputError
+from toneapp.errors import InputError, OutputError
 
-__all__ = ["replacing", "write_atomically"]
+__all__ = ["PICTURE_ENDINGS", "check_picture_name", "replacing", "write_atomically"]
+
+PICTURE_ENDINGS = (".png",)
 
 _ADVICE = {
     errno.ENOSPC: "the disk is full; make room or choose another disk",
@@ -33,6 +36,18 @@ _ADVICE = {
     errno.EFBIG: "the disk does not take files of that size; choose another disk",
     errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
 }
+
+
+def check_picture_name(path: str | Path) -> None:
+    """Refuse a name that promises another kind of picture than is written.
+
+    Raises
+    ------
+    InputError
+        If the name does not end in one of `PICTURE_ENDINGS`.
+    """
+    if Path(path).suffix.lower() not in PICTURE_ENDINGS:
+        raise InputError(f"{path} names no picture; let it end in {' or '.join(PICTURE_ENDINGS)}")
 
 
 def write_atomically(path: str | Path, content: bytes | Callable[[IO[bytes]], None]) -> None:

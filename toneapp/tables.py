@@ -22,6 +22,7 @@ from typing import Any
 from toneapp.interchange import run_to_json
 from toneapp.pitch import note_name
 from toneapp.results import RunResult
+from toneapp.wording import percent_change
 
 __all__ = ["notes_csv", "notes_table_path", "safe_cell", "strikes_csv"]
 
@@ -61,6 +62,10 @@ _STRIKE_COLUMNS = (
     ("loudness (sone)", "loudness_sone"),
     ("brightness (oct)", "brightness"),
     ("brightness se (oct)", "brightness_se"),
+    ("place on level (dB)", "place_db"),
+    ("place on level se (dB)", "place_db_se"),
+    ("place on brightness (oct)", "place_oct"),
+    ("place on brightness se (oct)", "place_oct_se"),
     ("centroid (Hz)", "centroid_hz"),
     ("sharpness (acum)", "sharpness_acum"),
     ("slope (dB/oct)", "slope_db_per_oct"),
@@ -83,8 +88,8 @@ _NOTE_COLUMNS = (
     ("B (1)", "B"),
     ("B se (1)", "B_se"),
     ("prompt T60 (s)", "prompt_t60_s"),
-    ("prompt T60 residual (ln ratio)", "prompt_t60_residual"),
-    ("prompt T60 residual se (ln ratio)", "prompt_t60_se"),
+    ("prompt T60 residual (%)", "prompt_t60_residual"),
+    ("prompt T60 residual se (%)", "prompt_t60_se"),
     ("after T60 (s)", "after_t60_s"),
     ("sustain 20 dB (s)", "sustain_20db_s"),
     ("damped T60 (s)", "damped_t60_s"),
@@ -93,10 +98,14 @@ _NOTE_COLUMNS = (
     ("level trend (dB)", "level_trend_db"),
     ("level residual (dB)", "level_residual_db"),
     ("level residual se (dB)", "level_se"),
+    ("place on level (dB)", "level_place_db"),
+    ("place on level se (dB)", "level_place_se"),
     ("brightness (oct)", "brightness"),
     ("brightness trend (oct)", "brightness_trend"),
     ("brightness residual (oct)", "brightness_residual"),
     ("brightness residual se (oct)", "brightness_se"),
+    ("place on brightness (oct)", "brightness_place_oct"),
+    ("place on brightness se (oct)", "brightness_place_se"),
     ("blow slope (oct/dB)", "brightness_slope_oct_per_db"),
     ("blow slope se (oct/dB)", "brightness_slope_se"),
     ("knock (dB)", "knock_db"),
@@ -134,7 +143,7 @@ def notes_csv(run: RunResult) -> bytes:
     bytes
         CSV text.
     """
-    return _table(_NOTE_COLUMNS, run_to_json(run)["notes"])
+    return _table(_NOTE_COLUMNS, (_in_percent(note) for note in run_to_json(run)["notes"]))
 
 
 def notes_table_path(strikes_path: str | Path) -> Path:
@@ -168,6 +177,18 @@ def safe_cell(text: str) -> str:
     ("'=1+1", 'C#4')
     """
     return f"'{text}" if text.lstrip(" ").startswith(_FORMULA_STARTS) else text
+
+
+def _in_percent(note: dict[str, Any]) -> dict[str, Any]:
+    """Turn the logarithm of a key's decay time, against its trend, into per cent."""
+    residual, se = note["prompt_t60_residual"], note["prompt_t60_se"]
+    if residual is None:
+        return note
+    change = percent_change(residual)
+    return note | {
+        "prompt_t60_residual": float(f"{change:.6g}"),
+        "prompt_t60_se": None if se is None else float(f"{(100.0 + change) * se:.6g}"),
+    }
 
 
 def _table(columns: Sequence[tuple[str, str]], rows: Iterable[dict[str, Any]]) -> bytes:

@@ -8,7 +8,8 @@ ranges hold the true value; it has one significant digit, or two when the first 
 has as many decimals. What could not be measured is said as "not measured".
 
 Functions: `quantity_text`, `decimals_for`, `note_list_text`, `duration_text`, `flag_text`,
-`raised_text`, `raised_reason`, `cause_text`, `plain_text`.
+`raised_text`, `raised_reason`, `cause_text`, `plain_text`, `as_read`, `unit_as_read`,
+`percent_change`.
 """
 
 from __future__ import annotations
@@ -21,22 +22,30 @@ from toneapp.results import Cause, Flag, NoteResult, Raised
 
 __all__ = [
     "COVERAGE",
+    "LN_RATIO",
     "NOT_MEASURED",
+    "as_read",
     "cause_text",
     "decimals_for",
     "duration_text",
     "flag_text",
     "note_list_text",
+    "percent_change",
     "plain_text",
     "quantity_text",
     "raised_reason",
     "raised_text",
+    "subject_text",
+    "unit_as_read",
 ]
 
 COVERAGE = 2.0
 """Standard errors on either side of a value (about 95 % for a normal distribution)."""
 
 NOT_MEASURED = "not measured"
+
+LN_RATIO = "ln ratio"
+"""Unit of a difference of logarithms, as results and JSON carry it; people read per cent."""
 
 _MINUS = "\N{MINUS SIGN}"
 _PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
@@ -48,7 +57,8 @@ _FLAGS = {
     Flag.QUIET: "hardly louder than the room noise",
     Flag.UNEXPECTED: "fits no expected note",
     Flag.DOUBLE_BLOW: "a second blow on the same key before it was let go",
-    Flag.LABEL_GIVEN: "named by the label file",
+    Flag.LABEL_GIVEN: "named by hand",
+    Flag.BOUNDS_GIVEN: "its beginning or its end was set by hand",
     Flag.NOTE_UNCERTAIN: "the sound does not tell one note from another for certain",
     Flag.NO_PITCH: "no series of partials found",
     Flag.FEW_PARTIALS: "too few partials for an inharmonicity of its own",
@@ -62,9 +72,11 @@ _FLAGS = {
     Flag.NOISE_HIDES_DECAY: "the room noise hides the decay too early",
     Flag.NOISE_HIDES_KNOCK: "the room noise hides the knock of the blow",
     Flag.NOISE_HIDES_RING: "the room noise hides what rings on",
+    Flag.ROOM_HIDES_DAMPING: "the room hides how fast the damper stops the note",
     Flag.RATE_LIMITS_BAND: "the sampling rate is too low for it",
     Flag.BEATS_UNRESOLVED: "held too short to tell a beat",
     Flag.TOO_FEW_STRIKES: "needs more strikes on the same note",
+    Flag.FEWER_BLOWS: "has fewer strikes than most notes; judged by the rounds they belong to",
     Flag.TOO_FEW_NOTES: "needs more notes for a trend over the keyboard",
     Flag.DEFAULT_BLOW_SLOPE: "blow correction from usual values, not from this run",
     Flag.NO_ATTACK_WINDOW: "too short to see the attack",
@@ -234,6 +246,22 @@ def cause_text(cause: Cause) -> str:
     return _CAUSES[cause]
 
 
+def subject_text(subject: str) -> str:
+    """Name what an entry of a worklist is about, in a word or two.
+
+    Parameters
+    ----------
+    subject : str
+        A value of `Raised` or `Cause`.
+
+    Examples
+    --------
+    >>> subject_text("own_damper"), subject_text("bright")
+    ('own damper', 'bright')
+    """
+    return subject.replace("_", " ")
+
+
 def raised_reason(note: NoteResult, raised: Raised) -> str:
     """Say how far a raised note leaves the trend, with the uncertainty.
 
@@ -257,16 +285,50 @@ def raised_reason(note: NoteResult, raised: Raised) -> str:
     if raised in (Raised.LOUD, Raised.SOFT):
         size = quantity_text(note.level_residual_db, "dB", se=note.level_se, is_signed=True)
         return f"level {size} from the trend"
-    return f"decay {_decay_ratio_text(note)} the trend's"
+    return f"decay time {_decay_text(note)} from the trend"
 
 
-def _decay_ratio_text(note: NoteResult) -> str:
-    """Ratio of a decay time to its trend; the uncertainty follows from that of the logarithm."""
+def _decay_text(note: NoteResult) -> str:
+    """Distance of a decay time from its trend; the error is that of the logarithm, carried on."""
     if note.prompt_t60_residual is None:
         return NOT_MEASURED
-    ratio = math.exp(note.prompt_t60_residual)
-    se = None if note.prompt_t60_se is None else ratio * note.prompt_t60_se
-    return quantity_text(ratio, _MULTIPLY, se=se, decimals=2)
+    change = percent_change(note.prompt_t60_residual)
+    se = None if note.prompt_t60_se is None else (100.0 + change) * note.prompt_t60_se
+    return quantity_text(change, "%", se=se, decimals=0, is_signed=True)
+
+
+def percent_change(ln_ratio: float) -> float:
+    """Turn the natural logarithm of a ratio into a change in per cent.
+
+    Examples
+    --------
+    >>> round(percent_change(-0.6931472), 3)
+    -50.0
+    """
+    return 100.0 * math.expm1(ln_ratio)
+
+
+def as_read(value: float, unit: str) -> tuple[float, str]:
+    """Turn a difference into the number and the unit that a person reads.
+
+    Parameters
+    ----------
+    value : float
+        Or an end of its interval.
+    unit : str
+        A difference in `LN_RATIO` is read in per cent, any other as it is.
+
+    Examples
+    --------
+    >>> as_read(0.0, "ln ratio"), as_read(1.5, "dB")
+    ((0.0, '%'), (1.5, 'dB'))
+    """
+    return (percent_change(value) if unit == LN_RATIO else value), unit_as_read(unit)
+
+
+def unit_as_read(unit: str) -> str:
+    """Unit in which a person reads a difference."""
+    return "%" if unit == LN_RATIO else unit
 
 
 def plain_text(text: str) -> str:

@@ -62,3 +62,21 @@ def test_what_was_heard_is_not_changed() -> None:
     kept = list(HEARD)
     _apply(GivenLabel(onset_s=1.0, midi=70), GivenLabel(onset_s=2.0, midi=None))
     assert kept == HEARD
+
+
+def test_bounds_given_stand_in_place_of_those_heard() -> None:
+    named = _apply(GivenLabel(onset_s=2.0, midi=61, exact_onset_s=2.43, release_s=2.8))
+    assert [strike.onset_s for strike in named] == [1.0, 2.43, 3.0]
+    assert named[1].release_s == 2.8
+    assert named[1].has_given_bounds
+    assert not named[0].has_given_bounds
+
+
+def test_a_release_alone_leaves_the_onset_as_heard() -> None:
+    named = _apply(GivenLabel(onset_s=1.06, midi=60, release_s=1.7))
+    assert (named[0].onset_s, named[0].release_s) == (1.0, 1.7)
+
+
+def test_a_strike_that_was_not_heard_begins_where_it_is_said_to() -> None:
+    named = _apply(GivenLabel(onset_s=2.5, midi=40, exact_onset_s=2.52))
+    assert [strike.onset_s for strike in named] == [1.0, 2.0, 2.52, 3.0]

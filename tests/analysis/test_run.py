@@ -145,6 +145,39 @@ def test_labels_by_hand_override(small_run: Small, result: RunResult) -> None:
     assert all(Flag.LABEL_GIVEN not in strike.flags for strike in result.strikes)
 
 
+def test_bounds_by_hand_are_measured_within(small_run: Small, result: RunResult) -> None:
+    path, _ = small_run
+    heard = result.strikes[3]
+    assert heard.release_s is not None
+    begin_s, release_s = heard.onset_s + 0.04, heard.release_s - 0.3
+    label = GivenLabel(
+        onset_s=heard.onset_s, midi=heard.midi, exact_onset_s=begin_s, release_s=release_s
+    )
+    named = analyse(path, labels=[label])
+    moved = named.strikes[3]
+    assert moved.onset_s == begin_s
+    assert moved.release_s == pytest.approx(release_s, abs=1e-9)
+    assert Flag.BOUNDS_GIVEN in moved.flags
+    # 40 ms into the note its attack is past, and 0.3 s before the damper falls nothing is damped.
+    assert moved.level_db is not None
+    assert heard.level_db is not None
+    assert moved.level_db < heard.level_db
+    assert moved.ring_levels_db[0] is not None
+    assert heard.ring_levels_db[0] is not None
+    assert moved.ring_levels_db[0] > heard.ring_levels_db[0]
+    # The other strikes stay as they were.
+    assert named.strikes[5].f1_hz == result.strikes[5].f1_hz
+    assert named.strikes[5].onset_s == result.strikes[5].onset_s
+
+
+def test_a_release_beyond_the_next_strike_is_none(small_run: Small) -> None:
+    path, played = small_run
+    label = GivenLabel(onset_s=played[2][1], midi=played[2][0], release_s=played[3][1] + 0.5)
+    found = analyse(path, labels=[label]).strikes[2]
+    assert found.release_s is None
+    assert Flag.NO_RELEASE in found.flags
+
+
 def test_a_label_by_hand_stands_even_where_no_string_is_heard(small_run: Small) -> None:
     path, played = small_run
     rest_s = played[3][1] + 1.15  # after the release, before the next blow

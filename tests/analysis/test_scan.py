@@ -109,3 +109,24 @@ def test_full_scale_samples_are_counted_and_silence_holds_nothing() -> None:
     assert silent.candidates == ()
     (short,) = _scan_all(x[:200], [(0.0, 0.0125)])
     assert short.candidates == ()
+
+
+@pytest.mark.parametrize("length_s", [2.0, 8.0])
+def test_a_string_that_never_rests_is_no_noise(length_s: float) -> None:
+    rate = 16000
+    t = np.arange(int(length_s * rate)) / rate
+    rng = np.random.default_rng(9)
+    string = 0.1 * np.exp(-1.5 * t) * np.cos(2 * np.pi * 700 * t)
+    sound = (1e-4 * rng.standard_normal(t.size) + string).astype(np.float32)
+    scan = scan_chunk(sound, sample_rate_hz=rate, first_s=0.0, chunk=(0.0, length_s))
+    # White noise of 1e-4 has a density of 2e-8 / rate = 1.25e-12 per Hz.
+    assert 0.3e-12 < float(scan.noise.at(np.array([700.0]))[0]) < 5e-12
+
+
+def test_hum_all_through_stays_in_the_noise() -> None:
+    rate = 16000
+    t = np.arange(8 * rate) / rate
+    hum = 0.01 * np.cos(2 * np.pi * 700 * t)
+    sound = (1e-4 * np.random.default_rng(10).standard_normal(t.size) + hum).astype(np.float32)
+    scan = scan_chunk(sound, sample_rate_hz=rate, first_s=0.0, chunk=(0.0, 8.0))
+    assert float(scan.noise.at(np.array([700.0]))[0]) > 1e-9

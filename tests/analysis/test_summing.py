@@ -95,11 +95,25 @@ def test_doubts_are_said_in_one_sentence_each() -> None:
     strikes[1] = _strike(61, cents=-60.0, flags=(Flag.NOTE_UNCERTAIN,))
     strikes[2:6] = [_strike(m, cents=-60.0, flags=(Flag.QUIET,)) for m in range(62, 66)]
     problems = _join(strikes, detune=-0.6).problems
-    assert any(p.startswith("1 strike clipped") for p in problems)
+    assert any(
+        p.startswith("1 of 10 strikes clipped") and "those notes again" in p for p in problems
+    )
     assert any("C#4" in p and "label file" in p for p in problems)
     assert any("4 of 10 strikes" in p for p in problems)
     assert any("-60 cents" in p for p in problems)
     assert len(problems) == 5
     assert all("\n" not in p for p in problems)
     strikes[1] = _strike(61, flags=(Flag.CLIPPED,))
-    assert any(p.startswith("2 strikes clipped") for p in _join(strikes).problems)
+    assert any(p.startswith("2 of 10 strikes clipped") for p in _join(strikes).problems)
+
+
+def test_a_run_clipped_all_over_says_what_that_does_to_the_rest() -> None:
+    flags = (Flag.CLIPPED,)
+    (said, *_) = [
+        p
+        for p in _join([_strike(m, flags=flags) for m in range(60, 66)]).problems
+        if "clipped" in p
+    ]
+    assert said.startswith("6 of 6 strikes clipped")
+    for word in ("level", "brightness", "decay", "cannot be trusted", "input down", "again"):
+        assert word in said

@@ -12,6 +12,8 @@ import subprocess
 import time
 from pathlib import Path
 
+import numpy as np
+
 PROGRAMS = ("pulseaudio", "pactl", "paplay")
 SINK = "testsink"
 START_S = 20.0
@@ -106,3 +108,12 @@ class SoundServer:
         return subprocess.run(
             ["pactl", *words], env=self.environment, capture_output=True, check=check
         )
+
+
+def offset_of(recorded: np.ndarray, played: np.ndarray) -> int:
+    """Frame of a recording at which what was played begins, by its first blow."""
+    at = int(np.argmax(np.abs(played) > 0.2 * np.max(np.abs(played))))
+    part = played[at : at + 4096]
+    size = 1 << int(np.ceil(np.log2(recorded.size + part.size)))
+    match = np.fft.irfft(np.fft.rfft(recorded, size) * np.conj(np.fft.rfft(part, size)), size)
+    return int(np.argmax(match[: recorded.size])) - at

@@ -9,7 +9,7 @@ import sounddevice  # noqa: TID253 -- a test costs no start
 from toneapp.audio.capture import DeviceSource, Fault, InputRefused
 from toneapp.audio.capture.ring import SampleRing
 from toneapp.audio.capture.sources import refusal_of
-from toneapp.audio.devices import list_inputs, list_outputs, no_device_text
+from toneapp.audio.devices import list_inputs, list_outputs, no_device_text, refresh_devices
 
 DEVICES = [
     {"name": "Room microphone", "hostapi": 0, "max_input_channels": 2, "max_output_channels": 0,
@@ -42,6 +42,9 @@ class System:
             raise self.fault
         self.streams.append(Stream(**words))
         return self.streams[-1]
+
+    def get_stream(self):
+        raise RuntimeError("play was not called")
 
     def _terminate(self) -> None:
         pass
@@ -141,3 +144,25 @@ def test_a_name_that_fits_no_input_is_told():
         ValueError("No input device matching 'x'"), name="x", sample_rate_hz=48_000
     )
     assert refused.fault is Fault.NO_DEVICE
+
+
+def test_devices_are_not_looked_for_while_a_stream_is_open(system):
+    made = system()
+    ring = SampleRing(1000, 1)
+    source = DeviceSource("any")
+    source.start(ring)
+    assert refresh_devices() is False
+    source.stop()
+    assert refresh_devices() is True
+    assert made.streams[0].active is False
+
+
+def test_devices_are_not_looked_for_while_something_is_played(system):
+    made = system()
+    playing = Stream()
+    playing.active = True
+    made.get_stream = lambda: playing
+    made.stop = playing.start
+    assert refresh_devices() is False
+    playing.active = False
+    assert refresh_devices() is True

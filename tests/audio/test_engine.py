@@ -37,7 +37,7 @@ from toneapp.audio.capture import (
     warm_up,
 )
 from toneapp.audio.capture import disk_writer as disk_writer_module
-from toneapp.audio.capture import engine as engine_module
+from toneapp.audio.capture import watching as watching_module
 from toneapp.audio.capture.ring import SampleRing
 from toneapp.audio.capture.wav_part import WavPart
 
@@ -246,11 +246,11 @@ class Microphone:
 @pytest.fixture
 def begin(short_run, tmp_path, monkeypatch):
     """Start an engine of little patience with a microphone that plays the short run."""
-    monkeypatch.setattr(engine_module, "STALL_S", 0.3)
-    monkeypatch.setattr(engine_module, "FIRST_SOUND_S", 0.5)
-    monkeypatch.setattr(engine_module, "RETRY_S", 0.05)
-    monkeypatch.setattr(engine_module, "WATCH_EVERY_S", 0.02)
-    monkeypatch.setattr(engine_module, "RATE_WINDOW_S", 1e9)  # this input has no pace
+    monkeypatch.setattr(watching_module, "STALL_S", 0.3)
+    monkeypatch.setattr(watching_module, "FIRST_SOUND_S", 0.5)
+    monkeypatch.setattr(watching_module, "RETRY_S", 0.05)
+    monkeypatch.setattr(watching_module, "WATCH_EVERY_S", 0.02)
+    monkeypatch.setattr(watching_module, "RATE_WINDOW_S", 1e9)  # this input has no pace
     monkeypatch.setattr(disk_writer_module, "RETRY_EVERY_S", 0.05)
     monkeypatch.setattr(disk_writer_module, "SYNC_EVERY_S", 0.05)
     started: list[CaptureEngine] = []
@@ -347,7 +347,7 @@ def test_a_machine_that_was_asleep_goes_on(begin):
 
 
 def test_a_rate_that_was_changed_behind_our_back_is_told(begin, monkeypatch):
-    monkeypatch.setattr(engine_module, "RATE_WINDOW_S", 0.2)
+    monkeypatch.setattr(watching_module, "RATE_WINDOW_S", 0.2)
     _, microphone, seen = begin()
     microphone.play_to(0.5)  # at another pace than 48000 frames a second, then and after
     _until(lambda: bool(seen.of(Interrupted)), "the word")

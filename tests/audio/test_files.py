@@ -168,7 +168,10 @@ def test_samples_that_are_no_numbers_become_silence_and_a_problem(tmp_path: Path
     wave[501] = -1e30
     soundfile.write(tmp_path / "a.wav", wave, RATE_HZ, subtype="FLOAT")
     with open_sound(tmp_path / "a.wav") as sound:
-        assert sound.problems == ("4 samples are damaged (not a number) and were read as silence",)
+        assert sound.problems == (
+            "3 samples were damaged (not a number) and read as silence",
+            "1 sample was damaged (1e+30 times full scale) and read as silence",
+        )
         read = sound.read(0, RATE_HZ)
     expected = np.where(np.isfinite(wave) & (np.abs(wave) < 2), wave, 0.0)
     assert np.allclose(read, expected, atol=1e-7)
@@ -333,3 +336,17 @@ def test_sound_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="folder does not exist"):
         write_sound(tmp_path / "none" / "a.wav", tone(0.1), sample_rate_hz=RATE_HZ)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_whole_numbers_in_a_file_of_floats_are_called_by_their_name(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "a.wav", 1e6 * tone(1.0), RATE_HZ, subtype="FLOAT")
+    with pytest.raises(AudioFileError, match=r"\d{6,7} times full scale.*export it again"):
+        open_sound(tmp_path / "a.wav")
+
+
+def test_floats_beyond_full_scale_are_no_damage(tmp_path: Path) -> None:
+    wave = 20.0 * tone(1.0)
+    soundfile.write(tmp_path / "a.wav", wave, RATE_HZ, subtype="FLOAT")
+    with open_sound(tmp_path / "a.wav") as sound:
+        assert sound.problems == ()
+        assert np.allclose(sound.read(0, RATE_HZ), wave, rtol=1e-6)

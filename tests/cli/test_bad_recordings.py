@@ -118,7 +118,7 @@ def test_recordings_of_every_kind_are_measured(
     found = [strike["midi"] for strike in data["strikes"]]
     assert set(KEYS) <= set(found)
     if name == "damage.wav":
-        assert any("3 samples are damaged" in problem for problem in data["problems"])
+        assert any("3 samples were damaged" in problem for problem in data["problems"])
     if name == "low.wav":
         assert any("sampling rate of 8000 Hz is low" in problem for problem in data["problems"])
     if name == "six.wav":

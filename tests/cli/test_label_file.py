@@ -78,3 +78,16 @@ def test_any_text_gives_labels_or_one_line(text: str) -> None:
     except InputError as error:
         outcome = str(error).replace("\n", "")
     assert outcome
+
+
+def test_bounds_are_read_where_they_are_given() -> None:
+    text = "onset_s;note;release_s;exact_onset_s\n0,61;A0;2,5;0,65\n3,0;A#0;;\n5;-;6;\n"
+    first, second, third = parse_labels(text, name="labels.csv")
+    assert (first.onset_s, first.exact_onset_s, first.release_s) == (0.61, 0.65, 2.5)
+    assert (second.exact_onset_s, second.release_s) == (None, None)
+    assert (third.midi, third.release_s) == (None, None)  # what is no strike has no release
+
+
+def test_a_release_before_the_onset_is_told() -> None:
+    with pytest.raises(InputError, match=r"line 2: the release at 0\.5 s is not after the onset"):
+        parse_labels("onset_s,note,release_s\n0.61,A0,0.5\n", name="labels.csv")

@@ -16,6 +16,16 @@ from toneapp.results import RunResult
 PNG_START = b"\x89PNG\r\n\x1a\n"
 
 
+@pytest.mark.parametrize("name", ["r.jpg", "r.svg", "r", "r.png.pdf"])
+def test_a_name_of_another_kind_of_picture_is_refused(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target = tmp_path / name
+    assert main(["analyse", "run.flac", "--quiet", "--picture", str(target)]) == 1
+    assert capsys.readouterr().err == f"toneapp: {target} names no picture; let it end in .png\n"
+    assert not target.exists()
+
+
 @pytest.mark.usefixtures("measured")
 def test_a_picture_is_drawn(tmp_path: Path) -> None:
     assert main(["analyse", "run.flac", "--quiet", "--picture", str(tmp_path / "r.png")]) == 0

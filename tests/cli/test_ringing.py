@@ -104,7 +104,7 @@ def test_one_run_is_told(files: tuple[str, str], capsys: pytest.CaptureFixture[s
         "What rings on in short blows.flac",
         "Dampers up to    E6 (as the run shows it)",
         "Room             T60 0.43 s, taken out",
-        "−49 ± 5 dB re the blow",
+        "−49 ± 5 dB against the blow",
         "Suspect dampers: 1, most suspect first",
         "its note dies in 2.31 s where 0.41 s is usual",
         "Echo strings: 2, most heard first",
@@ -189,6 +189,7 @@ def test_what_cannot_be_read_is_one_line(
         ["ringing", "7", "--library", str(tmp_path / "none")],
         ["ringing", files[0], "--csv", "-"],
         ["ringing", files[0], "--picture", str(tmp_path / "none" / "x.png")],
+        ["ringing", files[0], "--picture", str(tmp_path / "x.jpg")],
     ):
         assert main(words) == 1
         assert capsys.readouterr().err.count("\n") == 1
@@ -201,7 +202,7 @@ def test_the_summary_of_a_run_tells_what_rings() -> None:
     told = "\n".join(lines[at : at + 8])
     assert "dampers       E2" in told
     assert "echo strings  E2 (−26 dB), G6 (−37 dB)" in told
-    assert "treble echo   −49 ± 5 dB re the blow" in told
+    assert "treble echo   −49 ± 5 dB against the blow" in told
 
 
 def test_a_sound_run_is_not_said_to_ring() -> None:

@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 
 from toneapp.cli.summary import WIDTH, run_summary
-from toneapp.results import Evenness, Flag, Raised, RunResult, UnexpectedSound
+from toneapp.pitch import note_name
+from toneapp.results import Evenness, Flag, Raised, RunResult, StrikeResult, UnexpectedSound
 
 Make = Callable[..., RunResult]
 
@@ -31,7 +32,7 @@ def test_a_run_is_told(run_of_three: Make) -> None:
         "Not found     A3, D#4–F4",
         "Unexpected    C#4 at 1:28.1",
         "  - no damper heard: 2 strikes (D4)",
-        "After ± stands twice the standard error.",
+        "After ± stands twice the standard error: 19 of 20 ranges hold the true value.",
     ):
         assert line in text.splitlines()
 
@@ -91,3 +92,26 @@ def test_flags_say_where(run_of_three: Make, count: int, said: str) -> None:
     assert f"at full scale: {said}" in run_summary(replace(run, strikes=strikes)).replace(
         "\n    ", " "
     )
+
+
+def test_every_unevenness_has_its_uncertainty(run_of_three: Make) -> None:
+    even = Evenness(
+        level_db=1.1, level_db_se=0.15, brightness_oct=0.09, brightness_oct_se=0.01,
+        tuning_cents=1.2, tuning_cents_se=0.16,
+    )  # fmt: skip
+    text = run_summary(run_of_three(evenness=even))
+    for line in ("level         1.1 ± 0.3 dB", "brightness    0.09 ± 0.02 oct",
+                 "tuning        1.2 ± 0.3 cents"):  # fmt: skip
+        assert f"  {line}\n" in text
+
+
+def test_long_lists_of_doubts_are_counted(run_of_three: Make) -> None:
+    strikes = tuple(
+        StrikeResult(
+            midi=midi, note=note_name(midi), onset_s=float(midi), end_s=midi + 0.5,
+            flags=(Flag.CUT_SHORT,) if midi % 3 == 0 else (),
+        )
+        for midi in range(30, 90)
+    )  # fmt: skip
+    text = run_summary(run_of_three(strikes=strikes))
+    assert "20 of 60 strikes, from F#1 to D#6" in " ".join(text.split())

@@ -30,7 +30,15 @@ def measure(path, *, layout, a4_hz, order, labels, channel, calibration_db, prog
         layout=layout,
         a4_hz=a4_hz,
         order=order,
-        labels=[analysis.GivenLabel(onset_s=item.onset_s, midi=item.midi) for item in labels],
+        labels=[
+            analysis.GivenLabel(
+                onset_s=item.onset_s,
+                midi=item.midi,
+                exact_onset_s=item.exact_onset_s,
+                release_s=item.release_s,
+            )
+            for item in labels
+        ],
         channel=channel,
         calibration_db=calibration_db,
         jobs=1,

@@ -24,6 +24,9 @@ from toneapp.desktop.settings import Settings
 from toneapp.desktop.theme import Theme, ThemeMode
 from toneapp.library import Instrument, Library, Purpose, Run
 
+IDLE_MS = 30_000
+"""A slow machine may still be measuring when a test ends."""
+
 
 @pytest.fixture
 def workshop(tmp_path: Path) -> Iterator[Workshop]:
@@ -66,8 +69,10 @@ def model(qtbot: QtBot, workshop: Workshop) -> Iterator[AppModel]:
     made = AppModel(analyse=analyse, poll_ms=0)
     made.use_library(workshop.library)
     yield made
-    qtbot.waitUntil(lambda: made.tasks.is_idle)
-    made.close()
+    try:
+        qtbot.waitUntil(lambda: made.tasks.is_idle, timeout=IDLE_MS)
+    finally:  # no thread may read a library that is closed
+        made.close()
 
 
 @pytest.fixture
@@ -77,8 +82,10 @@ def empty_model(qtbot: QtBot, tmp_path: Path) -> Iterator[AppModel]:
     with Library(tmp_path / "empty") as library:
         made.use_library(library)
         yield made
-        qtbot.waitUntil(lambda: made.tasks.is_idle)
-        made.close()
+        try:
+            qtbot.waitUntil(lambda: made.tasks.is_idle, timeout=IDLE_MS)
+        finally:  # no thread may read a library that is closed
+            made.close()
 
 
 @pytest.fixture
@@ -104,5 +111,7 @@ def bench_model(qtbot: QtBot, bench: Library) -> Iterator[AppModel]:
     made = AppModel(analyse=analyse, poll_ms=0)
     made.use_library(bench)
     yield made
-    qtbot.waitUntil(lambda: made.tasks.is_idle)
-    made.close()
+    try:
+        qtbot.waitUntil(lambda: made.tasks.is_idle, timeout=IDLE_MS)
+    finally:  # no thread may read a library that is closed
+        made.close()

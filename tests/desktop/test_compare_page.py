@@ -69,6 +69,13 @@ def test_before_and_after_are_chosen_by_themselves(page: ComparePage, workshop: 
     assert "C4" in rows[1][3]  # the bright note is no longer bright
 
 
+def test_times_are_compared_in_per_cent(page: ComparePage) -> None:
+    heads = [row[0] for table in (page.changes, page.differences) for row in texts(table)]
+    assert "prompt decay (%)" in heads
+    assert "prompt decay T60 (%)" in heads
+    assert not any("ratio" in head for head in heads)
+
+
 def test_intervals_stand_beside_the_figures(page: ComparePage) -> None:
     rows = {row[0]: row[1:] for row in texts(page.figures)}
     assert all("[" in cell for cell in rows["brightness (oct)"])
@@ -217,3 +224,22 @@ def test_too_few_runs_say_the_next_step(
     workshop.library.runs.remove(workshop.library.runs.get(workshop.after.id))
     qtbot.waitUntil(lambda: page.empty_pane.isVisible())
     assert "two measured runs" in page.empty_pane.text()
+
+
+def test_without_a_chosen_run_the_two_latest_of_an_instrument_are_compared(
+    qtbot: QtBot, window: MainWindow, workshop: Workshop
+) -> None:
+    window.show_page("compare")
+    page = window.page_of("compare")
+    assert isinstance(page, ComparePage)
+    qtbot.waitUntil(lambda: page.view is not None)
+    assert set(page.ticked()) == {workshop.before.id, workshop.after.id}
+    assert page.hint() == ""
+
+
+def test_the_values_of_a_key_are_said_with_uncertainty_and_unit(page: ComparePage) -> None:
+    first, *lines = page.map.text_of(60).splitlines()
+    assert first == "C4, [1] | [2]"
+    brightness = next(line for line in lines if line.startswith("Brightness "))
+    assert brightness.count("\N{PLUS-MINUS SIGN}") == 2
+    assert brightness.endswith(" oct")

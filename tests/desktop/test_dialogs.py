@@ -131,8 +131,6 @@ def test_settings_take_effect_at_once(
     assert settings.theme_mode is ThemeMode.DARK
     dialog.text_size.setValue(15)
     assert theme.base_pt == 15.0
-    dialog.paper.textActivated.emit("Letter")
-    assert settings.paper == "Letter"
     other = tmp_path / "other"
     monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_a: str(other))
     dialog.choose_folder()

@@ -32,3 +32,13 @@ def test_every_measure_is_one_plain_sentence() -> None:
     for measure in MEASURE_WORDS:
         assert measure.sentence.endswith(".")
         assert measure.sentence.count(". ") == 0, measure.name
+
+
+def test_keys_of_pages_that_were_not_shown_yet_stand_there_too(window: MainWindow) -> None:
+    assert "strike_type" not in window.actions_by_name
+    window.show_page("help")
+    page = window.page_of("help")
+    assert isinstance(page, HelpPage)
+    text = page.text.toPlainText()
+    assert "Type the key of the chosen strike" in text
+    assert "Drawings over the keyboard" in text

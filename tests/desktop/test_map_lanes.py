@@ -76,3 +76,20 @@ def test_every_lane_is_explained_with_its_unit() -> None:
     for kind in LANE_KINDS.values():
         assert kind.sentence.endswith(".")
         assert kind.unit or kind.key == "inharmonicity"
+
+
+def test_ring_on_has_a_trend_of_what_is_heard(run: RunResult) -> None:
+    hidden = {50, 55}
+    strikes = tuple(
+        replace(s, ring_level_is_limit=True, ring_level_db=-20.0) if s.midi in hidden else s
+        for s in run.strikes
+    )
+    notes = tuple(replace(n, ring_level_db=-20.0) if n.midi in hidden else n for n in run.notes)
+    lane = map_lanes(replace(run, strikes=strikes, notes=notes), layout=LAYOUT)["ring_on"]
+    trend = {point.midi: point.trend for point in lane.lane.points}
+    assert all(trend[midi] is None for midi in hidden)
+    heard = [n.ring_level_db for n in notes if n.midi not in hidden]
+    known = [value for value in trend.values() if value is not None]
+    assert len(known) == 23
+    # The limits, far above what is heard, have not bent it.
+    assert min(heard) - 0.5 < min(known) <= max(known) < max(heard) + 0.5

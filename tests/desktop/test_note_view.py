@@ -81,7 +81,7 @@ def test_echo_strings_are_named_loudest_first() -> None:
     soft = EchoString(midi=None, partial=None, hz=2100.0, level_db=-60.0, cause=Cause.NO_KEY)
     first, second = echo_texts(replace(STRIKE, ringing=(soft, loud)))
     assert first == (
-        "A6 at 1771.20 Hz, \N{MINUS SIGN}40.0 dB re the strike, T60 1.9 s, a string without "
+        "A6 at 1771.20 Hz, \N{MINUS SIGN}40.0 dB against the blow, T60 1.9 s, a string without "
         "damper answers, could also be A5 \N{MULTIPLICATION SIGN}2"
     )
     assert second.startswith("no key at")

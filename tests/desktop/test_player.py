@@ -64,5 +64,21 @@ def test_a_missing_system_library_is_said(monkeypatch: pytest.MonkeyPatch) -> No
         Player().play(CLIP)
 
 
-def test_stopping_what_never_began_does_nothing() -> None:
-    Player().stop()
+def test_stopping_what_never_began_asks_no_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "sounddevice", None)  # its import would be told
+    player = Player()
+    player.stop()
+    with pytest.raises(AudioDeviceError, match="PortAudio"):
+        player.play(CLIP)
+    player.stop()  # nothing plays after that either
+
+
+def test_a_loudspeaker_that_cannot_stop_is_said() -> None:
+    class Stuck(Loudspeaker):
+        def stop(self) -> None:
+            raise OSError("device lost")
+
+    player = Player(Stuck())
+    player.play(CLIP)
+    with pytest.raises(AudioDeviceError, match="device lost"):
+        player.stop()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QPoint, Qt
 from pytestqt.qtbot import QtBot
 
 from toneapp.desktop.row_table import Column, RowTable
@@ -114,3 +114,17 @@ def test_a_cell_tells_its_column_to_those_who_hear_it(table: RowTable) -> None:
     index = table.rows_model.index(2, 2)
     role = Qt.ItemDataRole.AccessibleTextRole
     assert table.rows_model.data(index, role) == "Text: three"
+
+
+def test_a_click_anywhere_in_the_cell_ticks(qtbot: QtBot, table: RowTable, typed: Typed) -> None:
+    table.resize(600, 300)
+    table.show()
+    cell = table.visualRect(table.rows_model.index(0, 0))
+    for place in (cell.center(), cell.topLeft() + QPoint(3, 3)):
+        qtbot.mouseClick(table.viewport(), Qt.MouseButton.LeftButton, pos=place)
+    assert typed.ticks == [(1, True), (1, True)]  # the row itself comes from elsewhere
+    table.setFocus()
+    table.setCurrentIndex(table.rows_model.index(0, 0))
+    qtbot.keyClick(table, Qt.Key.Key_Space)
+    assert typed.ticks[-1] == (1, True)
+    assert len(typed.ticks) == 3

@@ -68,7 +68,7 @@ def test_a_strike_is_named_anew_and_measured_again(
     qtbot.keyClick(page.key_field, Qt.Key.Key_Return)
     qtbot.waitUntil(lambda: page.rows[index].counted_as == "C#4")
     assert "measured again" in page.rows[index].remark
-    assert page.pending.text() == "1 corrections count once the run is measured again"
+    assert page.pending.text() == "1 correction waits to be measured"
     page.actions_of_window["strikes_measure"].trigger()
     qtbot.waitUntil(lambda: page.pending.text() == "")
     qtbot.waitUntil(lambda: len(model.strikes_of(BRIGHT)) == 2)
@@ -103,27 +103,104 @@ def test_a_missed_strike_is_added_where_the_waveform_is_pointed_at(
     qtbot.waitUntil(lambda: all(row.edit is None for row in page.rows))
 
 
-def test_a_strike_is_moved_to_where_it_begins(
+def x_of(wave: WaveformView, time_s: float) -> int:
+    start_s, end_s = wave.span_s
+    return round((time_s - start_s) / (end_s - start_s) * wave.width())
+
+
+def drag(qtbot: QtBot, wave: WaveformView, from_s: float, to_s: float) -> None:
+    y = wave.height() // 2
+    qtbot.mousePress(wave, Qt.MouseButton.LeftButton, pos=QPoint(x_of(wave, from_s), y))
+    for share in (0.3, 0.7, 1.0):
+        time_s = from_s + share * (to_s - from_s)
+        qtbot.mouseMove(wave, pos=QPoint(x_of(wave, time_s), y))
+    qtbot.mouseRelease(wave, Qt.MouseButton.LeftButton, pos=QPoint(x_of(wave, to_s), y))
+
+
+def test_bounds_are_dragged_kept_measured_and_undone(
     qtbot: QtBot, page: RunPage, model: AppModel, workshop: Workshop
 ) -> None:
     row = page.rows[1]
     assert row.strike is not None
+    assert row.release_s is not None
+    page.table.choose(row.key)
+    page.waveform.show_span(row.begin_s - 0.5, row.begin_s + 2.0)
+    drag(qtbot, page.waveform, row.begin_s, row.begin_s + 0.1)
+    qtbot.waitUntil(lambda: page.rows[1].edit is not None)
+    begin_s = page.rows[1].begin_s
+    assert begin_s == pytest.approx(row.begin_s + 0.1, abs=0.01)  # to the width of a pixel
+    assert page.rows[1].release_s == row.release_s
+    assert page.pending.text() == "1 correction waits to be measured"
+    drag(qtbot, page.waveform, row.release_s, row.release_s - 0.2)
+    qtbot.waitUntil(lambda: page.rows[1].release_s != row.release_s)
+    assert page.rows[1].release_s == pytest.approx(row.release_s - 0.2, abs=0.01)
+    # Measured again by itself, within these bounds.
+    qtbot.waitUntil(lambda: page.pending.text() == "", timeout=10_000)
+    measured = model.read(lambda library: library.measuring.result(workshop.before.id), None)
+    assert measured is not None
+    assert measured.strikes[1].onset_s == pytest.approx(begin_s, abs=1e-5)
+    assert page.table.chosen == page.rows[1]  # the choice stays
+    model.undo()
+    qtbot.waitUntil(lambda: page.rows[1].release_s == row.release_s)
+    model.undo()
+    qtbot.waitUntil(lambda: page.rows[1].edit is None)
+    qtbot.waitUntil(lambda: page.rows[1].begin_s == row.begin_s, timeout=10_000)
+    model.redo()
+    qtbot.waitUntil(
+        lambda: page.rows[1].begin_s == pytest.approx(begin_s, abs=1e-5), timeout=10_000
+    )
+    qtbot.waitUntil(lambda: page.pending.text() == "", timeout=10_000)
+
+
+def test_bounds_are_typed_and_stepped(qtbot: QtBot, page: RunPage, model: AppModel) -> None:
+    row = page.rows[1]
+    assert row.release_s is not None
+    page.table.choose(row.key)
+    fields = page.bounds_fields
+    assert fields.begin.value() == pytest.approx(row.begin_s)
+    assert fields.end.value() == pytest.approx(row.release_s)
+    for _ in range(3):
+        qtbot.keyClick(fields.begin, Qt.Key.Key_Up)
+    qtbot.keyClick(fields.begin, Qt.Key.Key_PageUp)
+    qtbot.waitUntil(lambda: page.rows[1].begin_s == pytest.approx(row.begin_s + 0.013))
+    fields.end.selectAll()
+    qtbot.keyClicks(fields.end, f"{row.begin_s + 0.9:.3f}")
+    qtbot.keyClick(fields.end, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: page.rows[1].release_s == pytest.approx(row.begin_s + 0.9))
+    model.undo()  # the steps were one change, the typing another
+    qtbot.waitUntil(lambda: page.rows[1].release_s == pytest.approx(row.release_s))
+    model.undo()
+    qtbot.waitUntil(lambda: page.rows[1].edit is None)
+
+
+def test_bounds_are_set_where_the_keyboard_points(
+    qtbot: QtBot, page: RunPage, model: AppModel
+) -> None:
+    row = page.rows[1]
     page.table.choose(row.key)
     with qtbot.waitSignal(model.failed):  # nothing was pointed at yet
-        page.move_strike()
-    with qtbot.waitSignal(model.failed) as told:
-        model.move_strike(row.strike, row.onset_s + 0.1)
-    assert "0.15 s" in told.args[0]
-    model.move_strike(row.strike, row.onset_s + 0.5)
-    take = workshop.library.runs.takes(workshop.before.id)[0]
-    qtbot.waitUntil(lambda: len(workshop.library.strikes.of_take(take.id)) == 2)
-    edits = workshop.library.strikes.of_take(take.id)
-    assert [(edit.midi, edit.onset_s) for edit in edits] == [
-        (None, row.onset_s),
-        (row.strike.midi, row.onset_s + 0.5),
-    ]
-    qtbot.waitUntil(lambda: page.rows[2].counted_as == row.strike.note)
-    qtbot.waitUntil(lambda: "measured again" in page.pending.text())
+        page.begin_here()
+    wave = page.waveform
+    wave.show_span(row.begin_s - 0.1, row.begin_s + 0.1)
+    qtbot.keyClick(wave, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
+    assert wave.place_s == pytest.approx(row.begin_s + 0.002)
+    page.actions_of_window["strike_begin"].trigger()
+    qtbot.waitUntil(lambda: page.rows[1].begin_s == pytest.approx(row.begin_s + 0.002))
+    for _ in range(45):
+        qtbot.keyClick(wave, Qt.Key.Key_Right)
+    page.actions_of_window["strike_end"].trigger()
+    qtbot.waitUntil(lambda: page.rows[1].release_s == pytest.approx(wave.place_s))
+    page.as_heard()
+    qtbot.waitUntil(lambda: page.rows[1].edit is None)
+
+
+def test_bounds_stop_at_the_neighbours(page: RunPage) -> None:
+    row, later = page.rows[1], page.rows[2]
+    page.table.choose(row.key)
+    page.bounds_fields.end.setValue(later.begin_s + 5.0)
+    assert page.bounds_fields.end.value() == pytest.approx(later.begin_s - 0.05)
+    page.bounds_fields.begin.setValue(0.0)
+    assert page.bounds_fields.begin.value() == pytest.approx(page.rows[0].begin_s + 0.05)
 
 
 def test_a_strike_pointed_at_is_chosen_in_the_table(qtbot: QtBot, page: RunPage) -> None:

@@ -18,7 +18,6 @@ def test_everything_comes_back(tmp_path: Path, settings: Settings) -> None:
     settings.library_folder = tmp_path / "a library"
     settings.theme_mode = ThemeMode.DARK
     settings.base_pt = 14.0
-    settings.paper = "Letter"
     settings.page = "evenness"
     settings.geometry = QByteArray(b"\x01\x02")
     settings.set_splitter("note", QByteArray(b"\x03"))
@@ -28,7 +27,6 @@ def test_everything_comes_back(tmp_path: Path, settings: Settings) -> None:
     assert later.library_folder == tmp_path / "a library"
     assert later.theme_mode is ThemeMode.DARK
     assert later.base_pt == 14.0
-    assert later.paper == "Letter"
     assert later.page == "evenness"
     assert later.geometry == QByteArray(b"\x01\x02")
     assert later.splitter("note") == QByteArray(b"\x03")
@@ -43,17 +41,15 @@ def test_nothing_set_is_the_usual(tmp_path: Path) -> None:
     assert fresh.library_folder is None
     assert fresh.theme_mode is ThemeMode.SYSTEM
     assert fresh.base_pt == BASE_PT
-    assert fresh.paper == "A4"
     assert fresh.geometry.isEmpty()
 
 
 def test_nonsense_is_the_usual(tmp_path: Path) -> None:
     (tmp_path / "settings.ini").write_text(
-        "[look]\ntheme=purple\ntext_pt=big\n[sheet]\npaper=napkin\n[window]\ngeometry=3\n",
+        "[look]\ntheme=purple\ntext_pt=big\n[window]\ngeometry=3\n",
         encoding="utf-8",
     )
     read = again(tmp_path)
     assert read.theme_mode is ThemeMode.SYSTEM
     assert read.base_pt == BASE_PT
-    assert read.paper == "A4"
     assert read.geometry.isEmpty()

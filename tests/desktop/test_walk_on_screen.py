@@ -1,21 +1,27 @@
 """The way of a voicer through the window, in a real window, with real keyboard and mouse.
 
-A screen without glass (Xvfb) and a hand without fingers (xdotool); what is looked at is what the
-library holds afterwards and which page the window says it shows.
+A screen without glass (Xvfb) and a hand without fingers (xdotool). Where the hand points it reads
+from what the window shows (`watched_program`); what is looked at is which page and key the window
+shows, and what the library holds afterwards. Every wait is for something that is seen, and keys
+are pressed again while nothing happens, so that a slow machine makes the walk longer and no
+different.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
-from bench_library import build_library
+from bench_library import HARD, build_library
 
 from toneapp.desktop.pages import available_pages
 from toneapp.library import Library
@@ -27,23 +33,27 @@ pytestmark = pytest.mark.skipif(
     reason="needs Xvfb and xdotool",
 )
 
-LONGEST_S = 60.0
+LONGEST_S = 180.0
+AGAIN_S = 4.0  # a key is pressed again when nothing has happened for so long
 SIZE = (1280, 800)
-FIRST_OF_WORKLIST = (1050, 181)  # a place within its first row, in a window of that size
+HERE = Path(__file__).parent
 
 
-def wait_for(is_so: Callable[[], bool], what: str) -> None:
+def wait_for(is_so: Callable[[], bool], what: Callable[[], str] | str) -> None:
     end = time.monotonic() + LONGEST_S
     while not is_so():
-        assert time.monotonic() < end, f"waited in vain for {what}"
+        assert time.monotonic() < end, (
+            f"waited in vain for {what if isinstance(what, str) else what()}"
+        )
         time.sleep(0.05)
 
 
+@dataclass
 class Hand:
-    """Presses keys and the mouse on one screen, and reads the titles of its windows."""
+    """Presses keys and the mouse on one screen, and sees what the window shows."""
 
-    def __init__(self, display: str) -> None:
-        self.environment = dict(os.environ, DISPLAY=display)
+    environment: dict[str, str]
+    seen_file: Path
 
     def _do(self, *words: str) -> str:
         done = subprocess.run(
@@ -51,43 +61,70 @@ class Hand:
         )
         return done.stdout.strip()
 
-    def windows(self) -> dict[str, str]:
-        """Numbers of the windows by their titles."""
-        numbers = self._do("search", "--onlyvisible", "--name", ".").split()
-        return {self._do("getwindowname", number): number for number in numbers}
+    def seen(self) -> dict[str, Any]:
+        """What is visible now."""
+        try:
+            found: dict[str, Any] = json.loads(self.seen_file.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {"places": {}, "rows": {}, "texts": [], "page": "", "modal": "", "midi": 0,
+                    "active": "", "is_idle": False, "focus": ""}  # fmt: skip
+        return found
 
-    def wait_for_window(self, title: str) -> None:
-        """Wait for a window and bring the keyboard to it."""
-        found: list[str] = []
+    def see(self, is_so: Callable[[dict[str, Any]], bool], what: str) -> None:
+        """Wait until the window shows something."""
 
-        def is_there() -> bool:
-            windows = self.windows()
-            if title in windows:
-                found.append(windows[title])
-            return bool(found)
+        def told() -> str:
+            seen = self.seen()
+            return f"{what}; it shows page {seen['page']!r}, {seen['modal']!r}, {seen['focus']!r}"
 
-        wait_for(is_there, f"the window {title!r} among {list(self.windows())}")
-        self._do("windowfocus", "--sync", found[0])
+        wait_for(lambda: is_so(self.seen()), told)
+
+    def do_until(
+        self, act: Callable[[], None], is_so: Callable[[dict[str, Any]], bool], what: str
+    ) -> None:
+        """Do something again while it has no effect: the window may still be filling a list."""
+        end = time.monotonic() + LONGEST_S
+        while True:
+            self.focus()
+            act()
+            until = time.monotonic() + AGAIN_S
+            while time.monotonic() < until:
+                if is_so(self.seen()):
+                    return
+                time.sleep(0.05)
+            if time.monotonic() > end:
+                self.see(is_so, what)
+                return
+
+    def focus(self) -> None:
+        """Bring the keyboard to the uppermost window; there is no window manager here."""
+        wanted = self.seen()["modal"]
+        numbers = self._do("search", "--onlyvisible", "--name", wanted or "toneapp").split()
+        if numbers:
+            self._do("windowfocus", "--sync", numbers[-1])
 
     def press(self, keys: str) -> None:
         self._do("key", "--clearmodifiers", keys)
 
-    def press_until(self, keys: str, title: str) -> None:
-        """Press again while nothing happens: the window may still be filling its list."""
-        for _ in range(int(LONGEST_S / 2)):
-            self.press(keys)
-            end = time.monotonic() + 2.0
-            while time.monotonic() < end:
-                if title in self.windows():
-                    return
-                time.sleep(0.05)
-        raise AssertionError(f"{keys} did not lead to {title!r} but to {list(self.windows())}")
+    def press_until(self, keys: str, is_so: Callable[[dict[str, Any]], bool], what: str) -> None:
+        self.do_until(lambda: self.press(keys), is_so, what)
 
     def type(self, text: str) -> None:
-        self._do("type", "--delay", "5", text)
+        self._do("type", "--delay", "8", text)
 
-    def click(self, x: int, y: int) -> None:
+    def click_at(self, place: list[int]) -> None:
+        x, y = place[0] + place[2] // 2, place[1] + place[3] // 2
         self._do("mousemove", "--sync", str(x), str(y), "click", "1")
+
+    def click(self, name: str) -> None:
+        """Click the middle of what bears a name."""
+        self.see(lambda seen: name in seen["places"], f"{name!r} to be there")
+        self.click_at(self.seen()["places"][name])
+
+    def click_row(self, name: str, row: int) -> None:
+        """Click the first cell of a row."""
+        self.see(lambda seen: len(seen["rows"].get(name, [])) > row, f"row {row} of {name!r}")
+        self.click_at(self.seen()["rows"][name][row])
 
 
 @pytest.fixture
@@ -123,15 +160,15 @@ def program(display: str, tmp_path: Path) -> Iterator[tuple[Hand, Path, Path]]:
         XDG_CONFIG_HOME=str(home / "config"), QT_SCALE_FACTOR="1",
     )  # fmt: skip
     said = tmp_path / "said.txt"
+    seen = tmp_path / "seen.json"
     with said.open("wb") as file:
         process = subprocess.Popen(
-            [sys.executable, "-m", "toneapp.desktop", "--library", str(folder)],
-            env=environment,
-            stdout=file,
-            stderr=file,
-        )
+            [sys.executable, str(HERE / "watched_program.py"), str(seen), "--library",
+             str(folder)],
+            env=environment, stdout=file, stderr=file,
+        )  # fmt: skip
     try:
-        yield Hand(display), folder, tmp_path / "after the hammers.flac"
+        yield Hand(environment, seen), folder, tmp_path / "after the hammers.flac"
         assert process.poll() is None, said.read_text(errors="replace")
         assert "Traceback" not in said.read_text(errors="replace")
     finally:
@@ -141,42 +178,72 @@ def program(display: str, tmp_path: Path) -> Iterator[tuple[Hand, Path, Path]]:
 
 def test_import_evenness_note_ring_on_tick_compare(program: tuple[Hand, Path, Path]) -> None:
     hand, folder, recording = program
-    titles = {entry.name: entry.title for entry in available_pages()}
     keys = {entry.name: entry.shortcut.replace("Ctrl", "ctrl") for entry in available_pages()}
-    name = "Old upright"
 
     def go(page: str) -> None:
-        hand.press(keys[page])
-        hand.wait_for_window(f"{titles[page]} - {name} - toneapp")
+        hand.press_until(keys[page], lambda seen: seen["page"] == page, f"the page {page}")
+        hand.see(lambda seen: seen["is_idle"], f"the page {page} to come to rest")
 
-    def runs() -> int:
+    def measured() -> int:
         with Library(folder) as library:
             return len(library.measuring.figures([run.id for run in library.runs.all()]))
-
-    hand.wait_for_window("Instruments - toneapp")
-    hand.press_until("Return", f"{titles['instrument']} - {name} - toneapp")
-    assert runs() == 2
-
-    hand.press("ctrl+o")
-    hand.wait_for_window("Recording")
-    hand.type(str(recording))
-    hand.press("Return")
-    hand.wait_for_window("Import a recording")
-    hand.press("Return")
-    hand.wait_for_window(f"{titles['evenness']} - {name} - toneapp")
-    wait_for(lambda: runs() == 3, "the imported run to be measured")
-
-    for page in ("note", "ring_on", "evenness"):
-        go(page)
-    hand.click(*FIRST_OF_WORKLIST)
-    hand.press("space")
 
     def ticks() -> int:
         with Library(folder) as library:
             newest = library.runs.all()[-1]
             return sum(entry.is_done for entry in library.worklist(newest.id).entries)
 
+    # The list of instruments: Enter opens the one there is.
+    hand.see(lambda seen: len(seen["rows"].get("Instruments", [])) == 1, "the instrument")
+    hand.press_until("Return", lambda seen: seen["page"] == "instrument", "the instrument's page")
+    assert measured() == 2
+
+    # Import: the system's file dialog, then what is to be known of the run, typed and clicked.
+    hand.press_until("ctrl+o", lambda seen: seen["modal"] == "Recording", "the file dialog")
+    hand.focus()
+    hand.type(str(recording))
+    hand.press_until(
+        "Return", lambda seen: seen["modal"] == "Import a recording", "the dialog of the import"
+    )
+    hand.click("Condition")
+    hand.see(lambda seen: seen["focus"] == "Condition", "the keyboard in the field")
+    hand.type("once more")
+    hand.click("Import and measure")
+    hand.see(lambda seen: seen["modal"] == "", "the import to begin")
+    wait_for(lambda: measured() == 3, "the imported run to be measured")
+    hand.see(lambda seen: seen["page"] == "evenness" and seen["is_idle"], "the evenness page")
+    with Library(folder) as library:
+        assert library.runs.all()[-1].condition == "once more"
+
+    # Evenness: along the keyboard of the map to one key, Enter to its note.
+    hand.see(lambda seen: "Map of the run over the keyboard" in seen["places"], "the map")
+    hand.press_until("Home", lambda seen: seen["midi"] == 53, "the lowest key")
+    for midi in range(54, HARD + 1):
+        hand.press_until("Right", lambda seen, m=midi: seen["midi"] >= m, f"the key {midi}")
+    hand.press_until("Return", lambda seen: seen["page"] == "note", "the note")
+    assert hand.seen()["midi"] >= HARD
+    hand.see(lambda seen: seen["is_idle"], "the note's sound to be read")
+    at = hand.seen()["midi"]
+    hand.click("key \N{RIGHTWARDS ARROW}")
+    hand.see(lambda seen: seen["midi"] == at + 1, "the next key")
+
+    # Ring-on: the matrix has the keyboard, Enter goes to the struck key's note.
+    go("ring_on")
+    hand.see(lambda seen: "Struck keys against ringing strings" in seen["places"], "the matrix")
+    hand.press_until("Left", lambda seen: seen["midi"] == at, "the key before")
+    hand.press_until("Return", lambda seen: seen["page"] == "note", "the note again")
+
+    # The worklist: the mouse ticks the first entry off; undo takes the tick away, redo brings it.
+    go("evenness")
+    hand.click_row("Worklist", 0)
     wait_for(lambda: ticks() == 1, "the tick to be in the library")
-    if "compare" in titles:
-        go("compare")
+    hand.press("ctrl+z")
+    wait_for(lambda: ticks() == 0, "the tick to be taken away")
+    hand.press("ctrl+shift+z")
+    wait_for(lambda: ticks() == 1, "the tick to be back")
+
+    # Compare: the first three runs of the instrument, ticked in the list.
+    go("compare")
+    hand.see(lambda seen: "Runs over the keyboard" in seen["places"], "the lanes of both runs")
+    hand.see(lambda seen: sum("[2]" in text for text in seen["texts"]) >= 1, "values of two runs")
     go("help")

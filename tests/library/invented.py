@@ -169,6 +169,10 @@ class Measures:
             if near:
                 midi = near[0].midi
                 strike = replace(strike, midi=midi, note=note_name(midi))
+                if near[0].exact_onset_s is not None:
+                    strike = replace(strike, onset_s=near[0].exact_onset_s)
+                if near[0].release_s is not None:
+                    strike = replace(strike, release_s=near[0].release_s)
             strikes.append(strike)
         return replace(
             join(strikes, layout=layout), source=Path(path).name, calibration_db=calibration_db

@@ -48,6 +48,9 @@ def fill(library: Library, folder: Path) -> None:
         take.id, invent_run(np.random.default_rng(3), midis=(60,), strikes=2)
     )
     library.strikes.discard(library.runs.takes(run.id)[0].id, 2.5)
+    library.strikes.set_bounds(
+        library.runs.takes(run.id)[0].id, 8.5, 61, exact_onset_s=8.52, release_s=9.4
+    )
     library.worklists.tick(run.id, 60, "bright", note="done")
     library.worksheets.add(
         WorksheetItem(instrument_id=piano.id, area="Hammers", minutes=5, raised_run_uid=run.uid)

@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented import invent_run
+from invented import invent_run, join
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.weightstats import DescrStatsW
 
 from toneapp.errors import InputError
 from toneapp.evenness import adjust_p_values
+from toneapp.keyboard import KeyboardLayout
 from toneapp.library import (
     Instrument,
     Purpose,
@@ -123,14 +124,26 @@ def test_what_is_not_noted_and_what_differs_is_said() -> None:
         assert words in text
 
 
-def test_single_blows_are_compared_where_an_error_is_known() -> None:
+def test_single_blows_are_compared_by_how_all_notes_differ() -> None:
     first = item(invent_run(np.random.default_rng(1), strikes=1), run_id=1)
     second = item(invent_run(np.random.default_rng(2), strikes=1), run_id=2)
     comparison = compare_before_after(first, second)
+    assert any("one blow on each key" in text for text in comparison.warnings)
+    for change in comparison.measures:
+        if change.changes is not None:  # nobody touched anything
+            assert not change.changes.is_changed.any(), change.measure
     pitch = next(c for c in comparison.measures if c.measure == "pitch")
-    assert pitch.changes is None
+    assert pitch.changes.midi.size == 25
     assert pitch.overall.low < pitch.overall.value < pitch.overall.high
-    assert "needs repeated blows" in before_after_text(comparison)
+    few = {48, 49, 50}
+    one, two = (
+        replace(
+            run,
+            result=join([s for s in run.result.strikes if s.midi in few], layout=KeyboardLayout()),
+        )
+        for run in (first, second)
+    )
+    assert "needs repeated blows" in before_after_text(compare_before_after(one, two))
 
 
 def test_runs_that_cannot_be_compared_are_refused() -> None:
@@ -184,6 +197,37 @@ def test_instruments_are_compared_without_their_level_unless_calibrated() -> Non
     data = json.loads(json.dumps(instruments_json(comparison), allow_nan=False))
     assert len(data["runs"]) == 3
     assert len(instruments_csv(comparison).splitlines()) == 1 + 3 * len(comparison.figures)
+
+
+def test_times_are_told_in_per_cent_and_kept_as_logarithms() -> None:
+    before, _ = voiced()
+    slower = tuple(
+        replace(strike, prompt_t60_s=1.25 * strike.prompt_t60_s)
+        for strike in before.result.strikes
+    )
+    after = item(replace(before.result, strikes=slower), run_id=2)
+    comparison = compare_before_after(before, after)
+    text = before_after_text(comparison)
+    assert "prompt decay   +25.0 % [+25.0, +25.0] over 25 notes" in text
+    table = before_after_csv(comparison).decode("ascii")
+    row = next(line for line in table.splitlines() if line.startswith("prompt decay"))
+    assert row.split(",")[1] == "%"
+    assert float(row.split(",")[4]) == pytest.approx(25.0)
+    assert "ln ratio" not in text + table
+    decay = next(
+        m for m in before_after_json(comparison)["measures"] if m["measure"] == "prompt decay"
+    )
+    assert decay["overall"]["value"] == pytest.approx(np.log(1.25))
+    assert decay["unit"] == "ln ratio"
+    side_by_side = instruments_text(compare_instruments(voiced()))
+    assert "ln ratio" not in side_by_side
+    assert "times in per cent" in side_by_side
+
+
+def test_the_scatter_of_tuning_has_an_interval() -> None:
+    figures = {name: found for name, _, found in compare_instruments(voiced()).figures}
+    for figure in figures["scatter of tuning"]:
+        assert figure.low < figure.value < figure.high
 
 
 def test_different_rooms_and_microphones_are_said() -> None:

@@ -262,6 +262,63 @@ def test_a_relabelled_strike_waits_for_the_next_measurement(library: Library, ru
     assert [state["midi"] for _, state in earlier] == [strike.midi + 1]
 
 
+def test_bounds_of_a_strike_are_kept_measured_and_undone(library: Library, run: Run) -> None:
+    whole = library.measuring.result(run.id)
+    take = library.runs.takes(run.id)[0]
+    strike = whole.strikes[2]
+    begin_s, release_s = strike.onset_s + 0.4, strike.onset_s + 1.1
+    edit = library.strikes.set_bounds(
+        take.id, strike.onset_s, strike.midi, exact_onset_s=begin_s, release_s=release_s
+    )
+    assert (edit.exact_onset_s, edit.release_s) == (begin_s, release_s)
+    assert library.measuring.is_due(run.id)
+    waiting = library.measuring.result(run.id)
+    assert waiting.strikes == whole.strikes  # the earlier measurement counts meanwhile
+    assert any("other bounds" in text for text in waiting.problems)
+    measures = Measures()
+    measured = library.measuring.measure(run.id, measures)
+    assert measures.calls[0]["labels"] == [edit.label()]
+    assert (measured.strikes[2].onset_s, measured.strikes[2].release_s) == (begin_s, release_s)
+    assert measured.problems == ()
+    assert not library.measuring.is_due(run.id)
+    assert library.measuring.figures([run.id])[run.id].is_current
+    # Said of the strike where it now begins, it is the same strike; a new key keeps the bounds.
+    again = library.strikes.relabel(take.id, begin_s, strike.midi + 1)
+    assert (again.id, again.exact_onset_s, again.release_s) == (edit.id, begin_s, release_s)
+    library.history.undo()
+    library.history.undo()
+    assert library.strikes.of_take(take.id) == ()
+    assert library.measuring.is_due(run.id)
+    library.history.redo()
+    assert library.strikes.of_take(take.id)[0].label() == edit.label()
+    left_out = library.strikes.discard(take.id, begin_s)
+    assert (left_out.exact_onset_s, left_out.release_s) == (None, None)
+
+
+def test_leaving_a_strike_out_needs_no_measurement(library: Library, run: Run) -> None:
+    take = library.runs.takes(run.id)[0]
+    onset_s = library.measuring.result(run.id).strikes[0].onset_s
+    edit = library.strikes.discard(take.id, onset_s)
+    assert not library.measuring.is_due(run.id)
+    library.measuring.measure(run.id, Measures())
+    library.strikes.restore(edit)
+    assert library.measuring.is_due(run.id)  # it has to be measured before it can count
+
+
+@pytest.mark.parametrize(
+    ("exact_onset_s", "release_s"), [(-0.1, None), (None, 2.5), (3.0, 3.02), (None, 1e9)]
+)
+def test_bounds_that_cannot_be_are_refused(
+    library: Library, run: Run, exact_onset_s: float | None, release_s: float | None
+) -> None:
+    take = library.runs.takes(run.id)[0]
+    with pytest.raises(InputError):
+        library.strikes.set_bounds(
+            take.id, 2.5, 48, exact_onset_s=exact_onset_s, release_s=release_s
+        )
+    assert library.strikes.of_take(take.id) == ()
+
+
 def test_single_files_of_a_run_of_many_are_measured_again_under_their_labels(
     library: Library, piano: Instrument, tmp_path: Path
 ) -> None:

@@ -24,6 +24,7 @@ from toneapp.library.schema import SCHEMA_VERSION, TABLES
 
 HERE = Path(__file__).parent
 STORED = HERE / "stored" / "library-schema-1.sqlite"
+STORED_2 = HERE / "stored" / "library-schema-2.sqlite"
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a system with fork")
@@ -45,10 +46,10 @@ def test_two_programs_on_one_library_lose_nothing(tmp_path: Path) -> None:
     assert seen["counted"] > 0
 
 
-def old_library(tmp_path: Path) -> Path:
+def old_library(tmp_path: Path, stored: Path = STORED) -> Path:
     folder = tmp_path / "library"
     folder.mkdir()
-    shutil.copyfile(STORED, folder / DATABASE_NAME)
+    shutil.copyfile(stored, folder / DATABASE_NAME)
     return folder
 
 
@@ -77,8 +78,29 @@ def test_a_library_of_version_1_is_brought_up_to_date_with_a_copy_before(tmp_pat
     assert len(list((folder / "copies").iterdir())) == 1
 
 
-def test_a_migrated_library_has_the_tables_of_a_new_one(tmp_path: Path) -> None:
-    Library(old_library(tmp_path)).close()
+def test_a_library_of_version_2_learns_the_bounds_of_strikes(tmp_path: Path) -> None:
+    with Library(old_library(tmp_path, STORED_2)) as library:
+        assert library.copy_made is not None
+        left_out, named = library.strikes.of_take(1)
+        assert (left_out.onset_s, left_out.midi) == (2.5, None)
+        assert (named.onset_s, named.midi, named.note) == (8.5, 70, "it was A sharp")
+        assert {edit.exact_onset_s for edit in (left_out, named)} == {None}
+        assert {edit.release_s for edit in (left_out, named)} == {None}
+        # Measured with the first of the two words, as its settings say.
+        assert len(library.measuring.result(1).strikes) == 10
+        library.history.undo()  # an act of before the change
+        assert len(library.measuring.result(1).strikes) == 11
+        assert library.measuring.figures([1])[1].strikes == 11
+        library.history.redo()
+        library.strikes.set_bounds(1, 8.5, 70, exact_onset_s=8.6, release_s=9.5)
+        assert library.strikes.of_take(1)[1].label().exact_onset_s == 8.6
+        library.history.undo()
+        assert [e.label() for e in library.strikes.of_take(1)] == [left_out.label(), named.label()]
+
+
+@pytest.mark.parametrize("stored", [STORED, STORED_2])
+def test_a_migrated_library_has_the_tables_of_a_new_one(tmp_path: Path, stored: Path) -> None:
+    Library(old_library(tmp_path, stored)).close()
     Library(tmp_path / "new").close()
 
     def columns(folder: Path) -> dict[str, set[tuple[object, ...]]]:

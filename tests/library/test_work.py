@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -29,7 +31,7 @@ from toneapp.library import (
     worksheet_text,
 )
 from toneapp.library.templates import parse_templates
-from toneapp.results import Cause, Raised
+from toneapp.results import Cause, Raised, RunResult
 
 
 def test_the_templates_cover_both_kinds_in_order_of_the_trade(library: Library) -> None:
@@ -132,6 +134,85 @@ def test_the_worklist_names_reason_size_uncertainty_advice_and_cautions() -> Non
     assert worklist_text(list_work(invent_run(np.random.default_rng(4)))).startswith(
         "Worklist: nothing"
     )
+
+
+def leaking_both_ways() -> RunResult:
+    """One damper that leaks, heard from its own key and from two others."""
+    strikes = [
+        leaking(s, 50, Cause.OWN_DAMPER) if s.midi == 50
+        else leaking(s, 50, Cause.OTHER_DAMPER) if s.midi in (62, 65) else s
+        for s in invent_strikes(np.random.default_rng(3))
+    ]  # fmt: skip
+    return join(strikes, layout=KeyboardLayout())
+
+
+def test_one_leak_is_one_finding_with_both_reasons() -> None:
+    entries = list_work(leaking_both_ways()).entries
+    assert [(entry.midi, entry.subject) for entry in entries] == [(50, "own_damper")]
+    assert "its own damper leaks" in entries[0].reason
+    assert "also rings at" in entries[0].reason
+    assert "from D4, F4" in entries[0].reason
+    assert entries[0].keys == (50, 62, 65)
+    assert "own damper" in worklist_text(list_work(leaking_both_ways()))
+    assert "_" not in worklist_text(list_work(leaking_both_ways()))
+
+
+def test_a_reason_names_a_few_notes_and_counts_the_rest() -> None:
+    keys = range(40, 72, 3)
+    strikes = [
+        leaking(s, 50, Cause.OTHER_DAMPER) if s.midi in keys else s
+        for s in invent_strikes(np.random.default_rng(3))
+    ]
+    (entry,) = list_work(join(strikes, layout=KeyboardLayout())).entries
+    heard = [s.midi for s in strikes if s.ringing]
+    assert entry.keys == tuple(sorted(set(heard)))
+    named = entry.reason.partition("heard from ")[2]
+    assert named.endswith(f"and {len(entry.keys) - 6} more")
+    assert named.count(",") == 5
+
+
+def test_a_tick_on_either_half_of_a_leak_counts_and_is_taken_away(
+    library: Library, run: Run
+) -> None:
+    library.measuring.measure(run.id, Measures(leaking_both_ways()))
+    library.worklists.tick(run.id, 50, "other damper", note="felt raised")
+    entry = library.worklist(run.id).entries[0]
+    assert (entry.subject, entry.is_done, entry.done_note) == ("own_damper", True, "felt raised")
+    library.worklists.tick(run.id, 50, "own_damper", is_done=False)
+    assert not library.worklist(run.id).entries[0].is_done
+
+
+def test_what_stands_on_the_worksheet_is_not_raised_again(library: Library, run: Run) -> None:
+    library.measuring.measure(run.id, Measures(leaking_both_ways()))
+    item = library.worksheets.add(
+        WorksheetItem(
+            instrument_id=run.instrument_id, area="Dampers", midi=50, raised_run_uid=run.uid
+        )
+    )
+    added = library.raise_items(run.id)  # that item was not raised by a run
+    assert [(one.midi, one.raised_as, one.area) for one in added] == [
+        (50, "own_damper", "Dampers")
+    ]
+    assert library.raise_items(run.id) == ()
+    library.worksheets.tick(added[0])
+    assert [one.midi for one in library.raise_items(run.id)] == [50]  # it leaks again
+    assert library.worksheets.get(item.id) == item
+
+
+def test_work_that_belongs_to_no_key_is_raised_once(library: Library, run: Run) -> None:
+    strikes = [
+        replace(
+            leaking(s, 50, Cause.NO_KEY),
+            ringing=(replace(leaking(s, 50, Cause.NO_KEY).ringing[0], midi=None, partial=None),),
+        )
+        if s.midi == 60 else s
+        for s in invent_strikes(np.random.default_rng(3))
+    ]  # fmt: skip
+    ring_on = library.runs.change(replace(run, purpose=Purpose.RING_ON))
+    library.measuring.measure(ring_on.id, Measures(join(strikes, layout=KeyboardLayout())))
+    added = library.raise_items(ring_on.id)
+    assert [(item.midi, item.raised_as) for item in added] == [(None, "no_key")]
+    assert library.raise_items(ring_on.id) == ()
 
 
 def test_work_is_ticked_and_raised_to_the_worksheet_once(library: Library, run: Run) -> None:

@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from toneapp.measure.echo import OwnResidue, StringTable, build_strings, name_lines
+from toneapp.measure.echo import OwnResidue, name_lines
+from toneapp.measure.echo_strings import StringTable, build_strings
 from toneapp.measure.ringing import RingLine
 from toneapp.results import Cause, EchoString, PartialResult, StrikeResult
 
@@ -41,11 +42,18 @@ def strings() -> StringTable:
 
 
 def line(
-    hz: float, *, level_db: float = -30.0, t60_s: float = 2.5, hz_se: float = 0.02
+    hz: float,
+    *,
+    level_db: float = -30.0,
+    t60_s: float = 2.5,
+    hz_se: float = 0.02,
+    t60_s_se: float = 0.05,
+    is_clean: bool = False,
 ) -> RingLine:
     return RingLine(
-        hz=hz, hz_se=hz_se, level_db=level_db, t60_s=t60_s, t60_s_se=0.05, above_db=30.0
-    )
+        hz=hz, hz_se=hz_se, level_db=level_db, t60_s=t60_s, t60_s_se=t60_s_se, above_db=30.0,
+        is_clean=is_clean,
+    )  # fmt: skip
 
 
 def named(
@@ -148,7 +156,48 @@ def test_too_weak_a_line_is_not_told(strings: StringTable) -> None:
     assert named(strings, line(hz_of(96), level_db=-59.0), struck=60) == ()
 
 
+def test_a_high_partial_of_a_stiff_string_is_its_own(strings: StringTable) -> None:
+    # Fletcher's series: partial 29 lies at 29 sqrt(1 + 4e-4 * 841) / sqrt(1 + 4e-4) = 33.5 f1.
+    high = hz_of(30, 29)
+    assert high / hz_of(30) == pytest.approx(33.51, abs=0.01)
+    (echo,) = named(strings, line(high, t60_s=3.0), struck=30, leaky=(30,))
+    assert (echo.midi, echo.partial, echo.cause) == (30, 29, Cause.OWN_DAMPER)
+
+
+def test_a_leaking_string_outlasts_the_room(strings: StringTable) -> None:
+    fast = line(hz_of(47, 5), t60_s=0.3)
+    assert named(strings, fast, struck=61, leaky=(47,)) == ()
+
+
+def test_a_free_string_whose_decay_is_unsure_is_left_out(strings: StringTable) -> None:
+    unsure = line(hz_of(96), t60_s=0.8, t60_s_se=0.6)
+    assert named(strings, unsure, struck=60) == ()
+    assert named(strings, line(hz_of(96), t60_s=0.8), struck=60) != ()
+
+
 # Telling neighbours apart
+
+
+def test_clean_lines_two_hertz_apart_are_two_strings() -> None:
+    # Both leak: partial 2 of F#1 and partial 1 of F#2, 2 Hz apart at 92.5 Hz. Each is told alone.
+    apart_cents = 1200.0 * math.log2(1.0 + 2.0 / hz_of(42))
+    table = build_strings(
+        [strike(midi, cents=apart_cents if midi == 42 else 0.0) for midi in range(21, 109)]
+    )
+    assert table is not None
+    lower = named(table, line(hz_of(30, 2), is_clean=True), struck=61, leaky=(30, 42))
+    upper = named(
+        table, line(hz_of(42, cents=apart_cents), is_clean=True), struck=61, leaky=(30, 42)
+    )
+    assert [echo.midi for echo in lower] == [30]
+    assert [echo.midi for echo in upper] == [42]
+
+
+def test_strings_that_one_line_cannot_part_are_both_told(strings: StringTable) -> None:
+    # Partial 2 of F4 and partial 1 of F5 with the same stiffness: 1.04 cents, 0.4 Hz apart.
+    found = named(strings, line(hz_of(65, 2), is_clean=True), struck=41, leaky=(65, 77))
+    assert {echo.midi for echo in found} == {65, 77}
+    assert {other.midi for other in found[0].alternatives} <= {65, 77}
 
 
 @pytest.mark.parametrize("cents", [-2.0, 0.0, 2.0])

@@ -396,3 +396,16 @@ def test_a_sound_that_hardly_rises_is_no_strike_of_this_run() -> None:
         rises_db=[350.0, 420.0, 15.0, 380.0, 60.0, 400.0],
     )
     assert _named(run) == [60, 61, None, 62, 63, 64]
+
+
+def test_a_soft_blow_in_the_highest_octave_is_one_although_it_hardly_rises() -> None:
+    rng = np.random.default_rng(39)
+    midis = [96, 98, 100, 101, 103, 105]
+    evidence = [_made_up(m, rng, least=0.55) for m in midis]
+    run = label_run(
+        evidence,
+        [0.0, 2.0, 4.0, 6.0, 8.0, 10.0],
+        compass=FULL_COMPASS,
+        rises_db=[350.0, 420.0, 380.0, 400.0, 60.0, 14.0],
+    )
+    assert _named(run) == midis

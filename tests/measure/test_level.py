@@ -109,6 +109,13 @@ def test_clipping_is_seen_at_and_below_full_scale(limit):
     assert Flag.CLIPPED in result.flags
 
 
+def test_floats_written_beyond_full_scale_are_not_clipped():
+    t = np.arange(24_000) / 48_000
+    tone = np.exp(-3.0 * t) * np.cos(2 * np.pi * 330.0 * t)
+    assert not measured(8.0 * tone).is_clipped
+    assert measured(np.clip(8.0 * tone, -4.0, 4.0)).is_clipped
+
+
 def test_clipping_of_one_polarity_is_seen():
     sound = np.minimum(strike(amplitude=0.5), 0.4)
     assert measured(sound).is_clipped

@@ -9,15 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toneapp.measure.series import (
-    PartialFrequencies,
-    SeriesFit,
-    find_series,
-    fit_series,
-    measure_partials,
-    partial_frequency_hz,
-    typical_inharmonicity,
-)
+from toneapp.measure.partial_frequencies import PartialFrequencies, measure_partials
+from toneapp.measure.series import find_series
+from toneapp.measure.series_fit import SeriesFit, fit_series
+from toneapp.measure.stiff_string import partial_frequency_hz, typical_inharmonicity
 from toneapp.signal.bands import extract_bands, transform_strike
 from toneapp.signal.peaks import amplitude_spectrum
 

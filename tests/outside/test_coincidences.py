@@ -18,7 +18,8 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from toneapp.measure.echo import OwnResidue, StringTable, build_strings, name_lines
+from toneapp.measure.echo import OwnResidue, name_lines
+from toneapp.measure.echo_strings import StringTable, build_strings
 from toneapp.measure.ringing import RingLine, find_lines, peak_level
 from toneapp.pitch import midi_to_hz, parse_note
 from toneapp.results import Cause, PartialResult, StrikeResult

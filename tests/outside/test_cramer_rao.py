@@ -12,7 +12,7 @@ import math
 import numpy as np
 import pytest
 
-from toneapp.measure.series import PartialFrequencies, measure_partials
+from toneapp.measure.partial_frequencies import PartialFrequencies, measure_partials
 from toneapp.signal.bands import extract_bands, transform_strike
 
 RATE = 8000

@@ -7,12 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from toneapp.measure.series import (
-    PartialFrequencies,
-    fit_series,
-    partial_frequency_hz,
-    typical_inharmonicity,
-)
+from toneapp.measure.partial_frequencies import PartialFrequencies
+from toneapp.measure.series_fit import fit_series
+from toneapp.measure.stiff_string import partial_frequency_hz, typical_inharmonicity
 from toneapp.pitch import ratio_to_cents
 
 # A plain steel string: E = 200 GPa, 7850 kg/m^3, 1.00 mm thick, 0.62 m long, 261.626 Hz without

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -14,8 +15,17 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "library"))
 
 from invented_workshop import TODAY, build_workshop
 
-from toneapp.library import Library
-from toneapp.sheets import Letterhead, Sheet, SheetSettings, make_change, make_comparison
+from toneapp.library import Library, compare_instruments
+from toneapp.sheets import (
+    Letterhead,
+    Sheet,
+    SheetSettings,
+    comparison_sheet,
+    make_change,
+    make_clips,
+    make_comparison,
+    run_sound,
+)
 
 
 @pytest.fixture(scope="session")
@@ -56,3 +66,18 @@ def change(workshop: Library, settings: SheetSettings) -> Sheet:
 @pytest.fixture(scope="session")
 def hostile(workshop: Library, settings: SheetSettings) -> Sheet:
     return make_comparison(workshop, [4, 3, 5], settings, today=TODAY, has_sound=True)
+
+
+@pytest.fixture(scope="session")
+def six_runs(workshop: Library, settings: SheetSettings) -> Sheet:
+    """The most that a comparison takes; the sixth sounds as the first."""
+    items = [workshop.run_with_result(run_id) for run_id in (1, 2, 3, 4, 5)]
+    sounds = [run_sound(workshop, item) for item in (*items, items[0])]
+    sixth = replace(
+        items[0],
+        run=replace(items[0].run, id=6),
+        instrument=replace(items[0].instrument, id=6, name="The sixth"),
+    )
+    return comparison_sheet(
+        compare_instruments([*items, sixth]), settings, today=TODAY, clips=make_clips(sounds)
+    )

@@ -16,7 +16,7 @@ import pytest
 from chromium import CHROMIUM, Browser
 
 from toneapp.library import Library
-from toneapp.sheets import Sheet, SheetSettings, make_worklist, sheet_html
+from toneapp.sheets import Sheet, SheetSettings, make_worklist, make_worksheet, sheet_html
 
 pytestmark = [
     pytest.mark.browser,
@@ -122,6 +122,32 @@ def test_hostile_words_run_nothing_fetch_nothing_and_fit_the_window(
     browser.call("Emulation.clearDeviceMetricsOverride")
     asked = [address for address in browser.requests() if not address.startswith("data:")]
     assert [address.rpartition("/")[2] for address in asked] == ["page.html"]
+
+
+@pytest.mark.parametrize("kind", ["comparison", "change", "worklist", "worksheet"])
+def test_every_sheet_fits_a_telephone(
+    kind: str, browser: Browser, request: pytest.FixtureRequest, workshop: Library,
+    settings: SheetSettings, tmp_path: Path,
+) -> None:  # fmt: skip
+    today = request.getfixturevalue("today")
+    if kind == "worklist":
+        sheet = make_worklist(workshop, 1, settings, today=today)
+    elif kind == "worksheet":
+        sheet = make_worksheet(workshop, 1, settings, today=today)
+    else:
+        sheet = request.getfixturevalue(kind)
+    browser.call(
+        "Emulation.setDeviceMetricsOverride", width=360, height=740, deviceScaleFactor=2,
+        mobile=False,
+    )  # fmt: skip
+    show(browser, sheet_html(sheet, settings), tmp_path)
+    assert browser.tell("document.documentElement.scrollWidth") <= 360
+    small = browser.tell(
+        "Array.from(document.querySelectorAll('svg text')).filter("
+        "t => t.getBoundingClientRect().height < 8).length"
+    )
+    browser.call("Emulation.clearDeviceMetricsOverride")
+    assert small == 0
 
 
 def test_a_script_that_is_not_ours_does_not_run(

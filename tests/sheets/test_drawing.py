@@ -140,6 +140,29 @@ def test_changed_keys_have_a_sign_and_a_name() -> None:
     assert (names, signs) == (["C5"], ["down"])
 
 
+def test_the_range_of_a_changed_key_is_whole_and_its_name_stands_beyond_it() -> None:
+    changes = [
+        ChartDifference(midi=40, value=0.0, low=-9.0, high=9.0, is_changed=False),
+        ChartDifference(midi=60, value=0.9, low=0.2, high=1.9, is_changed=True),
+        *(
+            ChartDifference(midi=61 + n, value=0.0, low=-0.2, high=0.2, is_changed=False)
+            for n in range(20)
+        ),
+    ]
+    drawing = difference_chart("T", "oct", changes, COMPASS, audible=(-0.1, 0.1), nothing="")
+    (name,) = [s for s in drawing.shapes if isinstance(s, Label) and s.role == "accent"]
+    (reach,) = [s for s in drawing.shapes if isinstance(s, Stroke) and s.role == "accent"]
+    heights = [y for _, y in reach.points]
+    muted = [
+        [y for _, y in s.points]
+        for s in drawing.shapes
+        if isinstance(s, Stroke) and s.role == "muted" and s.width == 1.2
+    ]
+    top = min(min(ends) for ends in muted)  # where the widest range is cut
+    assert min(heights) > top  # the changed one is not
+    assert name.y < min(heights)
+
+
 def test_a_picture_is_as_wide_as_asked_for() -> None:
     drawing = overlay_chart("Title", "unit", runs(2), COMPASS, nothing="none")
     png = drawing_png(drawing, pixels_wide=1520)

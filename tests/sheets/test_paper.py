@@ -20,10 +20,10 @@ from toneapp.sheets import (
     SheetSettings,
     figures_of,
     make_change,
-    make_comparison,
     make_worklist,
     make_worksheet,
     sheet_json,
+    sheet_pages,
     sheet_pdf,
 )
 from toneapp.sheets.blocks import Bullets, Notice, Paragraph, plain
@@ -59,6 +59,21 @@ def test_every_figure_of_the_json_stands_in_the_text(
 def _without_charts(sheet: Sheet) -> object:
     """The values behind the charts are a table on the screen, and drawn on paper."""
     return [block for block in sheet_json(sheet)["blocks"] if block["kind"] != "chart"]
+
+
+@needs_poppler
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_pictures_of_the_pages_are_those_of_the_paper(
+    paper: str, change: Sheet, settings: SheetSettings, tmp_path: Path
+) -> None:
+    settings = replace(settings, paper_name=paper)
+    pages = sheet_pages(change, settings, pixels_wide=600)
+    assert len(pages) == int(facts_of(sheet_pdf(change, settings), tmp_path)["Pages"])
+    high = 600 * (297 / 210 if paper == "A4" else 11 / 8.5)
+    for page in pages:
+        assert page.startswith(b"\x89PNG\r\n\x1a\n")
+        assert abs(int.from_bytes(page[16:20], "big") - 600) <= 1
+        assert abs(int.from_bytes(page[20:24], "big") - high) <= 2
 
 
 @needs_poppler
@@ -146,9 +161,18 @@ def test_a_hostile_title_and_letterhead_fit(
     assert words_beyond(content, tmp_path) == []
 
 
-def test_six_runs_make_a_sheet(workshop: Library, settings: SheetSettings, today: date) -> None:
-    sheet = make_comparison(workshop, [1, 2, 3, 4, 5], settings, today=today)
-    assert sheet_pdf(sheet, settings).startswith(b"%PDF-")
+@needs_poppler
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_six_runs_fit_the_paper(
+    paper: str, six_runs: Sheet, settings: SheetSettings, tmp_path: Path
+) -> None:
+    content = sheet_pdf(six_runs, replace(settings, paper_name=paper))
+    text = text_of(content, tmp_path)
+    assert words_beyond(content, tmp_path) == []
+    assert all(f"{letter} " in text for letter in "ABCDEF")
+    assert "The sixth (F)" in text
+    printed = [figure.text for figure in figures_of(six_runs)]
+    assert [figure for figure in printed if flat(figure) not in text] == []
 
 
 @needs_poppler

@@ -125,6 +125,22 @@ def test_what_cannot_be_compared_is_said(comparison: Sheet, hostile: Sheet) -> N
     assert "cannot be compared" in notice.title
 
 
+def test_what_was_not_measured_or_judged_is_not_said_to_be_alike(
+    settings: SheetSettings, today: date
+) -> None:
+    strikes = invent_strikes(np.random.default_rng(1))
+    few = join([s for s in strikes if s.midi in (50, 55, 60)], layout=KeyboardLayout())
+    full = join(strikes, layout=KeyboardLayout())
+    sheet = comparison_sheet(
+        compare_instruments([_item(1, few), _item(2, full)]), settings, today=today
+    )
+    assert the(sheet, "Evenness of brightness is not compared", "Piano 1 (A): not measured")
+    assert not [text for text in sentences(sheet) if "cannot be told apart" in text]
+    assert the(sheet, "Notes that leave").endswith("Piano 1 (A): not judged, Piano 2 (B): 0.")
+    rows = {plain(row[0].text): plain(row[1].text) for row in tables(sheet)[1].rows}
+    assert rows["Notes off the trend"] == "not measured"
+
+
 def _item(number: int, result: RunResult, *, name: str = "") -> RunOfInstrument:
     return RunOfInstrument(
         instrument=Instrument(name=name or f"Piano {number}", id=number),
@@ -211,7 +227,7 @@ def test_the_worklist_warns_first_and_goes_from_look_to_undo_to_last(
     assert cautions[-1] == worklist.defer
     ticks = next(block for block in sheet.blocks if isinstance(block, Ticks))
     assert [(t.key, plain(t.reason)) for t in ticks.items] == [
-        (entry.note, entry.reason) for entry in worklist.entries
+        (entry.note, entry.reason.replace(" oct ", " octaves ")) for entry in worklist.entries
     ]
     assert len(ticks.items) >= 6
     heads = [b.text for b in sheet.blocks if isinstance(b, Heading) and b.level == 4]

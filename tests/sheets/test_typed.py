@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toneapp.sheets.typed import LONGEST, clean_text, is_right_to_left, shortened
+from toneapp.sheets.typed import LONGEST, clean_text, is_right_to_left, isolated, shortened
 
 
 @given(st.text(st.characters()))
@@ -50,3 +50,5 @@ def test_a_letter_is_not_parted_from_its_marks() -> None:
 def test_direction() -> None:
     assert is_right_to_left("Grand פסנתר")
     assert not is_right_to_left("Grand ±1")
+    assert isolated("Grand פסנתר") == "\u2068Grand פסנתר\u2069"
+    assert isolated("Grand ±1") == "Grand ±1"

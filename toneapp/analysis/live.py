@@ -14,9 +14,9 @@ import scipy.fft
 
 from toneapp._typing import Float32Array
 from toneapp.analysis.labels import NamedStrike
-from toneapp.analysis.run import without_voices
 from toneapp.analysis.scan import ChunkScan, NoiseSpectrum, merge_scans
 from toneapp.analysis.strike import StrikeTask, measure_strike
+from toneapp.analysis.voices import without_voices
 from toneapp.audio.capture import BlowSound
 from toneapp.results import Flag, StrikeResult
 

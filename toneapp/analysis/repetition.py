@@ -17,16 +17,15 @@ from toneapp.errors import InputError, NothingFoundError
 from toneapp.evenness.sluggish import RepetitionJudgement, judge_repetition
 from toneapp.keyboard import KeyboardLayout
 from toneapp.measure.blow_train import Series, find_series
-from toneapp.measure.evidence import PITCH_GRID, StrikeEvidence, gather_evidence
+from toneapp.measure.evidence import PITCH_GRID, StrikeEvidence
 from toneapp.measure.labelling import label_run
 from toneapp.measure.repetition import KeyRepetition, measure_repetition
+from toneapp.measure.series_pitch import EVIDENCE_BLOWS, series_support
 from toneapp.pitch import A4_HZ, hz_to_midi, parse_note
 from toneapp.results import Flag
 
 __all__ = ["RepetitionRun", "analyse_repetition"]
 
-EVIDENCE_S = 0.42
-EVIDENCE_BLOWS = 6
 LEAST_SUPPORT = 0.0
 SURE_SUPPORT = 0.15
 NEARBY = 0.5
@@ -197,31 +196,12 @@ def _series_of(sound: SoundFileSource, file: Path) -> list[_Found]:
                 _Found(
                     file=file,
                     series=replace(item, times_s=item.times_s + offset_s),
-                    support=_support_of(item, samples, rate=rate),
+                    support=series_support(item, samples, sample_rate_hz=rate),
                 )
             )
         if ends_here:
             break
     return found
-
-
-def _support_of(series: Series, samples: FloatArray, *, rate: float) -> FloatArray:
-    """How well each pitch explains the blows of a series, on `PITCH_GRID`."""
-    end_s = samples.size / rate
-    chosen = series.times_s[:: max(1, series.times_s.size // EVIDENCE_BLOWS)]
-    support = np.zeros(PITCH_GRID.size)
-    for onset_s in chosen:
-        # The blows that follow start the same partials anew: the stretch may run over them, and
-        # what sounded before is the same note and must count.
-        evidence = gather_evidence(
-            samples,
-            sample_rate_hz=rate,
-            onset_s=float(onset_s),
-            before_s=0.0,
-            after_s=min(EVIDENCE_S, end_s - float(onset_s)),
-        )
-        support += evidence.support
-    return np.asarray(support / chosen.size)
 
 
 def _name_keys(

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from toneapp._typing import Float32Array, FloatArray
+from toneapp._typing import BoolArray, Float32Array, FloatArray
 from toneapp.measure.evidence import StrikeEvidence, gather_evidence
 from toneapp.measure.onsets import (
     LEAST_SPACING_S,
@@ -40,6 +40,17 @@ ECHO_SHARE = 0.35
 
 NOISE_FRAME_S = 0.17
 NOISE_QUANTILE = 0.15
+SHORT_FRAMES = 60
+VERY_SHORT_FRAMES = 18
+STEADY_RATIO = 2.5
+LINE_RATIO = 6.0
+ENVELOPE_BINS = 25
+ENVELOPE_QUANTILE = 0.2
+"""A recording of less than 60 frames (10 s) may hold a single note and no rest. Lines that stand 8
+dB out of the lower envelope of the spectrum and fall in the meantime (median over quantile beyond
+2.5; hum stays below 1.5) are a string's and no noise. In less than 18 frames (3 s) a bass string
+does not fall by so much, and all lines are taken for its own."""
+
 _QUANTILE_OF_MEAN = -float(np.log(1.0 - NOISE_QUANTILE))
 """For noise the power in a bin is exponentially distributed; its quantile q lies at -ln(1-q) of
 the mean."""
@@ -189,7 +200,18 @@ def _noise_spectrum(sound: Float32Array, *, sample_rate_hz: float) -> NoiseSpect
     power = (spectrum.real**2 + spectrum.imag**2).astype(np.float64)
     power *= 2.0 / (sample_rate_hz * float(np.sum(window.astype(np.float64) ** 2)))
     low = np.quantile(power, NOISE_QUANTILE, axis=0) / _QUANTILE_OF_MEAN
+    if power.shape[0] < SHORT_FRAMES:
+        is_falling = np.median(power, axis=0) > STEADY_RATIO * _QUANTILE_OF_MEAN * low
+        low = _without_strings(low, is_falling | (power.shape[0] < VERY_SHORT_FRAMES))
     return NoiseSpectrum(density=np.maximum(low, 1e-20), bin_hz=bin_hz)
+
+
+def _without_strings(low: FloatArray, may_be_string: BoolArray) -> FloatArray:
+    """Take the lines of a string that never rested out of a noise spectrum."""
+    half = ENVELOPE_BINS // 2
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(low, half, mode="edge"), 2 * half + 1)
+    envelope = np.quantile(around, ENVELOPE_QUANTILE, axis=1)
+    return np.asarray(np.where(may_be_string & (low > LINE_RATIO * envelope), envelope, low))
 
 
 def _without_echoes(candidates: list[Candidate]) -> list[Candidate]:

@@ -23,11 +23,12 @@ from toneapp.measure.level import measure_level
 from toneapp.measure.loudness import measure_loudness
 from toneapp.measure.release import Release, find_release
 from toneapp.measure.ringing import AFTER_RELEASE_S, LEAST_S, RingLine, find_lines
-from toneapp.measure.series import partial_frequency_hz
 from toneapp.measure.sharpness import measure_sharpness
+from toneapp.measure.stiff_string import partial_frequency_hz
 from toneapp.measure.tone import HeldTone, measure_tone
 from toneapp.pitch import hz_to_cents, note_name, ratio_to_cents
 from toneapp.results import Flag, PartialResult, StrikeResult
+from toneapp.signal.damped import DampedBands, cut_damped_bands
 
 __all__ = ["MeasuredStrike", "StrikeTask", "measure_strike"]
 
@@ -62,17 +63,6 @@ class StrikeTask:
     source: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DampingCurve:
-    """Power of all partials around the release, to be read again when the room is known."""
-
-    times_s: FloatArray  # from the onset
-    power: FloatArray
-    noise_power: float
-    release_s: float
-    end_s: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredStrike:
     """Result of one strike, and what was heard after its release but has no name yet."""
@@ -82,7 +72,7 @@ class MeasuredStrike:
     hears_release: bool = False  # a release, and enough sound after it
     partials_t60_s: float | None = None  # median over the partials after the release
     tails_t60_s: tuple[float, ...] = ()  # of partials once the damper has done its work
-    damping: DampingCurve | None = None
+    damped: DampedBands | None = None  # partials about the release, read when the room is known
 
 
 def measure_strike(
@@ -126,25 +116,7 @@ def measure_strike(
         )
         return MeasuredStrike(result=result)
     power = np.abs(tone.bands.envelopes) ** 2
-    release = find_release(
-        tone.bands.times_s,
-        power,
-        noise_power=tone.noise_power,
-        t_start_s=RELEASE_FROM_S,
-        t_end_s=last_s,
-        has_damper=task.has_damper,
-    )
-    if release.release_s is None and task.has_damper is not False:
-        drop_s = find_drop(
-            tone.bands.times_s,
-            power,
-            noise_power=tone.noise_power,
-            t_start_s=RELEASE_FROM_S,
-            t_end_s=last_s,
-        )
-        if drop_s is not None:
-            release = Release(release_s=drop_s)
-    release = _near_expected(release, tone, power, task, last_s=last_s)
+    release = _find_release(tone, power, task, last_s=last_s)
     if release.release_s is not None and release.release_s < tone.hold_s - 0.05:
         # The pitch was read beyond the release: once more, from the held part alone.
         again = _measure_tone(
@@ -185,27 +157,61 @@ def measure_strike(
         lines=lines,
         partials_t60_s=partials_t60_s,
         tails_t60_s=tails,
-        damping=_damping_curve(tone, power, release.release_s, last_s=last_s),
+        damped=_damped_bands(tone, release.release_s, task, last_s=last_s),
         hears_release=release.release_s is not None
         and last_s - release.release_s > LEAST_S + AFTER_RELEASE_S,
     )
 
 
-def _damping_curve(
-    tone: HeldTone, power: FloatArray, release_s: float | None, *, last_s: float
-) -> DampingCurve | None:
+def _damped_bands(
+    tone: HeldTone, release_s: float | None, task: StrikeTask, *, last_s: float
+) -> DampedBands | None:
     """Keep what is needed of the sound around the release."""
     if release_s is None:
         return None
-    times = tone.bands.times_s
-    part = (times >= release_s - 0.3) & (times <= min(last_s, release_s + 2.5))
-    return DampingCurve(
-        times_s=times[part],
-        power=power[:, part].sum(axis=0),
-        noise_power=float(tone.noise_power.sum()),
-        release_s=release_s,
-        end_s=last_s,
+    return cut_damped_bands(
+        tone.transform,
+        centres_hz=tone.bands.centres_hz,
+        f0_hz=tone.fit.f0_hz,
+        release_s=tone.onset_offset_s + release_s,
+        end_s=tone.onset_offset_s + last_s,
+        noise_density=task.noise.at,
     )
+
+
+def _find_release(
+    tone: HeldTone, power: FloatArray, task: StrikeTask, *, last_s: float
+) -> Release:
+    """Moment the damper acts: as the user says, as it is heard, or as the neighbours suggest."""
+    given_s = task.strike.release_s
+    if given_s is not None:
+        return _given_release(given_s - task.strike.onset_s, last_s=last_s)
+    release = find_release(
+        tone.bands.times_s,
+        power,
+        noise_power=tone.noise_power,
+        t_start_s=RELEASE_FROM_S,
+        t_end_s=last_s,
+        has_damper=task.has_damper,
+    )
+    if release.release_s is None and task.has_damper is not False:
+        drop_s = find_drop(
+            tone.bands.times_s,
+            power,
+            noise_power=tone.noise_power,
+            t_start_s=RELEASE_FROM_S,
+            t_end_s=last_s,
+        )
+        if drop_s is not None:
+            release = Release(release_s=drop_s)
+    return _near_expected(release, tone, power, task, last_s=last_s)
+
+
+def _given_release(release_s: float, *, last_s: float) -> Release:
+    """Release that the user gives; none where the next strike or the end comes before it."""
+    if RELEASE_FROM_S <= release_s < last_s:
+        return Release(release_s=release_s)
+    return Release(flags=(Flag.NO_RELEASE,))
 
 
 def _near_expected(
@@ -303,7 +309,6 @@ def _with_decay(
     flags = [*result.flags, *decay.flags, *release.flags, *beats.flags]
     if task.is_cut_short and release.release_s is None:
         flags.append(Flag.CUT_SHORT)
-    damped_t60_s = None
     levels: tuple[float | None, float | None, float | None] = (None, None, None)
     is_limit = False
     if release.release_s is not None:
@@ -314,7 +319,7 @@ def _with_decay(
             release_s=release.release_s,
             t_end_s=last_s,
         )
-        damped_t60_s, levels = damping.damped_t60_s, damping.ring_levels_db
+        levels = damping.ring_levels_db
         is_limit = damping.ring_levels_are_limits[1]
         flags.extend(damping.flags)
     return replace(
@@ -332,7 +337,6 @@ def _with_decay(
         aftersound_level_db=decay.aftersound_level_db,
         schroeder_t20_s=decay.schroeder_t20_s,
         sustain_20db_s=decay.sustain_20db_s,
-        damped_t60_s=damped_t60_s,
         ring_level_db=levels[1],
         ring_levels_db=levels,
         ring_level_is_limit=is_limit,
@@ -436,6 +440,7 @@ def _with_sound(
             brightness_se=brightness.brightness_se,
             centroid_hz=brightness.centroid_hz,
             slope_db_per_oct=brightness.slope_db_per_oct,
+            attack_db=brightness.partial_db,
             knock_db=knock.knock_db,
         )
     return replace(result, flags=tuple(dict.fromkeys(flags)))
@@ -459,6 +464,8 @@ def _label_flags(strike: NamedStrike) -> tuple[Flag, ...]:
     flags = []
     if strike.is_given:
         flags.append(Flag.LABEL_GIVEN)
+    if strike.has_given_bounds:
+        flags.append(Flag.BOUNDS_GIVEN)
     if strike.is_unexpected:
         flags.append(Flag.UNEXPECTED)
     if strike.is_second_blow:

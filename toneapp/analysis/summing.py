@@ -12,11 +12,15 @@ import numpy as np
 
 from toneapp.analysis.scan import NoiseSpectrum
 from toneapp.evenness.judge import judge_evenness
+from toneapp.evenness.place import strikes_with_place
 from toneapp.keyboard import KeyboardLayout
 from toneapp.pitch import A4_HZ, A4_MIDI, hz_to_cents, midi_to_hz, note_name
 from toneapp.results import Flag, RingOn, RunResult, StrikeResult, UnexpectedSound
 
 __all__ = ["Heard", "join_run"]
+
+WIDELY_CLIPPED_SHARE = 0.25
+"""From this share on, the trend that all notes are held against is made of clipped ones."""
 
 A4_REACH = 9
 """Keys on each side of A4 from which the run's own A4 is read."""
@@ -69,7 +73,7 @@ def join_run(
     RunResult
         The whole run.
     """
-    strikes = [_with_cents(strike, a4_hz=a4_hz) for strike in strikes]
+    strikes = strikes_with_place([_with_cents(strike, a4_hz=a4_hz) for strike in strikes])
     notes, evenness = judge_evenness(strikes, layout=layout)
     played = {strike.midi for strike in strikes}
     return RunResult(
@@ -125,13 +129,8 @@ def _measured_a4_hz(strikes: Sequence[StrikeResult]) -> float | None:
 
 def _problems(strikes: Sequence[StrikeResult], heard: Heard) -> tuple[str, ...]:
     """Doubts about the run, one sentence each."""
-    found = []
-    clipped = sum(Flag.CLIPPED in strike.flags for strike in strikes)
-    if clipped:
-        found.append(
-            f"{clipped} {'strike' if clipped == 1 else 'strikes'} clipped; turn the input down "
-            "and record those notes again"
-        )
+    found: list[str] = []
+    found += _clipped(strikes)
     quiet = sum(Flag.QUIET in strike.flags for strike in strikes)
     if quiet > 0.2 * len(strikes):
         found.append(
@@ -154,3 +153,22 @@ def _problems(strikes: Sequence[StrikeResult], heard: Heard) -> tuple[str, ...]:
             "place on the keyboard"
         )
     return tuple(found)
+
+
+def _clipped(strikes: Sequence[StrikeResult]) -> list[str]:
+    """What clipped strikes cost, and what to do."""
+    clipped = [strike for strike in strikes if Flag.CLIPPED in strike.flags]
+    if not clipped:
+        return []
+    which = f"{len(clipped)} of {len(strikes)} strikes"
+    if len(clipped) < WIDELY_CLIPPED_SHARE * len(strikes):
+        return [
+            f"{which} clipped (too loud for the input): their level, brightness and decay cannot "
+            "be trusted; turn the input down and record those notes again"
+        ]
+    return [
+        f"{which} clipped (too loud for the input): level, brightness, decay and damping cannot "
+        "be trusted anywhere in this run, and keys may be missed or named wrongly; only the "
+        "pitch holds, to about a cent. Turn the input down until the firmest blow stays below "
+        "full scale, and record the run again"
+    ]

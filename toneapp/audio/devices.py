@@ -3,19 +3,52 @@
 The edge towards PortAudio. Without a sound system there are none, which is no error here: the
 lists are empty and `no_device_text` says what to do.
 
+PortAudio must not be used from two threads at once, and looking for devices anew pulls the ground
+from under every open stream: whoever opens or closes one does it within `sound_system`, and says
+with `stream_opened` and `stream_closed` that it is there.
+
 Functions and classes: `list_inputs`, `list_outputs`, `refresh_devices`, `SoundDevice`,
-`no_device_text`.
+`no_device_text`, `sound_system`, `stream_opened`, `stream_closed`.
 """
 
 from __future__ import annotations
 
 import logging
+import threading
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["SoundDevice", "list_inputs", "list_outputs", "no_device_text", "refresh_devices"]
+__all__ = [
+    "SoundDevice",
+    "list_inputs",
+    "list_outputs",
+    "no_device_text",
+    "refresh_devices",
+    "sound_system",
+    "stream_closed",
+    "stream_opened",
+]
 
 logger = logging.getLogger(__name__)
+
+sound_system = threading.RLock()
+"""Held by whoever calls PortAudio."""
+
+_open_streams = 0
+
+
+def stream_opened() -> None:
+    """Say that a stream is open; devices are not looked for anew meanwhile."""
+    global _open_streams
+    with sound_system:
+        _open_streams += 1
+
+
+def stream_closed() -> None:
+    """Say that a stream is closed that was opened."""
+    global _open_streams
+    with sound_system:
+        _open_streams -= 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +61,11 @@ class SoundDevice:
     channels: int
     usual_rate_hz: int
     is_default: bool
+
+    @property
+    def full_name(self) -> str:
+        """Name by which it is found again, also after others were plugged in or out."""
+        return f"{self.name}, {self.system}"
 
 
 def list_inputs() -> tuple[SoundDevice, ...]:
@@ -47,8 +85,13 @@ def no_device_text(kind: str) -> str:
     return "no output was found: plug loudspeakers or headphones in, then look again"
 
 
-def refresh_devices() -> None:
-    """Let the sound system look for devices anew; call it only when nothing is open.
+def refresh_devices() -> bool:
+    """Let the sound system look for devices anew, unless something is recorded or played.
+
+    Returns
+    -------
+    bool
+        Whether it did.
 
     Notes
     -----
@@ -57,12 +100,32 @@ def refresh_devices() -> None:
     """
     sounddevice = _sounddevice()
     if sounddevice is None:
-        return
+        return False
+    with sound_system:
+        if _open_streams or _is_playing(sounddevice):
+            return False
+        try:
+            sounddevice._terminate()
+            sounddevice._initialize()
+        except sounddevice.PortAudioError as exc:
+            logger.debug("devices cannot be looked for anew: %s", exc)
+            return False
+    return True
+
+
+def _is_playing(sounddevice: Any) -> bool:
+    """Tell whether `sounddevice.play` is at work; a stream that is done is closed here."""
     try:
-        sounddevice._terminate()
-        sounddevice._initialize()
+        stream = sounddevice.get_stream()
+    except RuntimeError:  # it never was
+        return False
+    try:
+        if stream.active:
+            return True
+        sounddevice.stop()
     except sounddevice.PortAudioError as exc:
-        logger.debug("devices cannot be looked for anew: %s", exc)
+        logger.debug("the output cannot be asked: %s", exc)
+    return False
 
 
 def _sounddevice() -> Any:
@@ -79,13 +142,14 @@ def _list_devices(kind: str) -> tuple[SoundDevice, ...]:
     sounddevice = _sounddevice()
     if sounddevice is None:
         return ()
-    try:
-        devices = list(sounddevice.query_devices())
-        systems = list(sounddevice.query_hostapis())
-        default = sounddevice.default.device["input" if kind == "input" else "output"]
-    except (sounddevice.PortAudioError, ValueError) as exc:
-        logger.info("the sound system does not answer: %s", exc)
-        return ()
+    with sound_system:
+        try:
+            devices = list(sounddevice.query_devices())
+            systems = list(sounddevice.query_hostapis())
+            default = sounddevice.default.device["input" if kind == "input" else "output"]
+        except (sounddevice.PortAudioError, ValueError) as exc:
+            logger.info("the sound system does not answer: %s", exc)
+            return ()
     found = []
     for number, device in enumerate(devices):
         channels = int(device[f"max_{kind}_channels"])

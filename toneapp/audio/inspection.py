@@ -52,6 +52,11 @@ FLOAT_SUBTYPES = frozenset({"FLOAT", "DOUBLE"})
 _UNBELIEVABLE = 1.0e5
 """Samples 100 dB over full scale are damage, not sound."""
 
+_OUT_OF_SCALE = 100.0
+_OUT_OF_SCALE_SHARE = 0.01
+"""Where more samples than this lie 40 dB over full scale, a program has written whole numbers
+into a file whose full scale is 1."""
+
 BLOCK_SAMPLES = 1 << 18
 """Samples (over all channels) read at a time: 1 MiB of float32."""
 
@@ -248,7 +253,8 @@ def _frames_promised(path: Path, file: StraightSoundFile) -> int:
 def _walk(path: Path, file: StraightSoundFile, step: int, out: IO[bytes] | None) -> Survey:
     """Read from the start until the end or the first fault, copying to `out` if given."""
     energy = np.zeros(file.channels)
-    frames = damaged = 0
+    frames = no_numbers = beyond = huge = 0
+    largest = 0.0
     while True:
         try:
             block = file.read(step, dtype="float32", always_2d=True)
@@ -257,17 +263,39 @@ def _walk(path: Path, file: StraightSoundFile, step: int, out: IO[bytes] | None)
             break
         if len(block) == 0:
             break
-        block, bad = without_damage(block)
-        damaged += bad
+        size = np.abs(block)
+        if not np.max(size, initial=0.0) < _OUT_OF_SCALE:  # also true for NaN
+            numbers = size[np.isfinite(size)]
+            no_numbers += size.size - numbers.size
+            huge += int(np.count_nonzero(numbers >= _UNBELIEVABLE))
+            beyond += int(np.count_nonzero(numbers >= _OUT_OF_SCALE))
+            largest = max(largest, float(numbers.max(initial=0.0)))
+            block, _ = without_damage(block)
         frames += len(block)
         energy += np.einsum("ij,ij->j", block, block, dtype=np.float64)
         if out is not None:
             out.write(block.astype("<f4", copy=False).tobytes())
+    if beyond > _OUT_OF_SCALE_SHARE * frames * file.channels:
+        raise AudioFileError(
+            f"{path.name} holds samples up to {_plain(largest)} times full scale; the program "
+            "that wrote it left out the scale, so export it again as 24-bit WAV or FLAC"
+        )
     problems: tuple[str, ...] = ()
-    if damaged:
-        noun = "sample is" if damaged == 1 else "samples are"
-        problems = (f"{damaged} {noun} damaged (not a number) and were read as silence",)
+    if no_numbers:
+        problems += (f"{_were_damaged(no_numbers)} (not a number) and read as silence",)
+    if huge:
+        reach = ("up to " if huge > 1 else "") + f"{_plain(largest)} times full scale"
+        problems += (f"{_were_damaged(huge)} ({reach}) and read as silence",)
     return Survey(frames=frames, energy=energy, problems=problems)
+
+
+def _were_damaged(count: int) -> str:
+    return "1 sample was damaged" if count == 1 else f"{count} samples were damaged"
+
+
+def _plain(value: float) -> str:
+    """Write a large number as people do, if it can be."""
+    return f"{value:.0f}" if value < 1e9 else f"{value:.0e}"
 
 
 def _probe(path: Path, file: StraightSoundFile) -> Survey:

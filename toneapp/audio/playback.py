@@ -19,7 +19,7 @@ import numpy as np
 import scipy.fft
 
 from toneapp._typing import Float32Array
-from toneapp.audio.devices import no_device_text
+from toneapp.audio.devices import no_device_text, sound_system
 from toneapp.errors import AudioDeviceError
 
 __all__ = ["OutputStream", "Player", "Signal", "matched_gains_db", "signal_sound"]
@@ -165,17 +165,23 @@ class Player:
         sound = np.clip(samples * np.float32(10.0 ** (gain_db / 20.0)), -1.0, 1.0)
         output = self._found()
         faults: tuple[type[Exception], ...] = (*_device_errors(), ValueError)
-        try:
-            output.play(sound.astype(np.float32), sample_rate_hz, device=self.device)
-        except faults as exc:
-            raise _sentence(exc) from exc
+        with sound_system:
+            try:
+                output.play(sound.astype(np.float32), sample_rate_hz, device=self.device)
+            except faults as exc:
+                raise _sentence(exc) from exc
 
     def stop(self) -> None:
         """End what is playing; nothing happens when nothing is."""
         if self._output is None:
             return
+        with sound_system:
+            self._stop(self._output)
+
+    @staticmethod
+    def _stop(output: OutputStream) -> None:
         try:
-            self._output.stop()
+            output.stop()
         except _device_errors() as exc:
             logger.debug("what is playing cannot be stopped: %s", exc)
 

@@ -17,9 +17,9 @@ from toneapp.cli.summary import run_summary
 from toneapp.errors import InputError, OutputError
 from toneapp.interchange import run_to_bytes
 from toneapp.keyboard import FULL_COMPASS, Compass, KeyboardLayout
-from toneapp.pitch import A4_HZ, parse_note
+from toneapp.pitch import A4_HZ, note_name, parse_note
 from toneapp.results import RunResult
-from toneapp.saving import write_atomically
+from toneapp.saving import check_picture_name, write_atomically
 from toneapp.tables import notes_csv, notes_table_path, strikes_csv
 
 __all__ = ["add_command", "run_analyse"]
@@ -39,16 +39,21 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
         description="Measure every note of a recorded run: one recording of blows over the whole "
         "keyboard, or a folder with one recording a note. A summary is printed; --json and --csv "
         "write all values.",
+        epilog="Example: toneapp analyse run.flac --last-damper F6 --csv run.csv "
+        "--picture run.png",
         allow_abbrev=False,
     )
     parser.add_argument(
         "recording",
+        type=_named,
         metavar="FILE_OR_FOLDER",
         help="WAV, FLAC, AIFF, OGG, MP3, or a folder of them",
     )
     out = parser.add_argument_group("results")
     out.add_argument(
-        "--json", metavar="OUT", help='write all values as JSON ("-": to the output, no summary)'
+        "--json",
+        metavar="OUT",
+        help='write all values as JSON ("-": print them in place of the summary)',
     )
     out.add_argument(
         "--csv",
@@ -59,10 +64,18 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
     out.add_argument("--quiet", action="store_true", help="print no summary")
     piano = parser.add_argument_group("instrument")
     piano.add_argument(
-        "--compass", type=_compass, default=FULL_COMPASS, metavar="A0-C8", help="range of its keys"
+        "--compass",
+        type=_compass,
+        default=FULL_COMPASS,
+        metavar="A0-C8",
+        help="its lowest and highest key (A0-C8)",
     )
     piano.add_argument(
-        "--a4", type=_a4_hz, default=A4_HZ, metavar="HZ", help="A4 that cents refer to (440)"
+        "--a4",
+        type=_a4_hz,
+        default=A4_HZ,
+        metavar="HZ",
+        help="pitch of A4 in Hz that cents are counted from (440)",
     )
     piano.add_argument(
         "--last-damper", type=_note, metavar="NOTE", help="highest note with a damper"
@@ -80,7 +93,10 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
         help="order of the keys; read from the run if not given",
     )
     run.add_argument(
-        "--labels", metavar="FILE.csv", help="strikes named by hand: columns onset_s and note"
+        "--labels",
+        metavar="FILE.csv",
+        help="strikes named by hand: columns onset_s (seconds) and note (a hyphen: no strike), "
+        "and where they are known exactly exact_onset_s and release_s",
     )
     run.add_argument(
         "--channel",
@@ -95,7 +111,10 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
         help="sound pressure level of full scale in dB, if a sound level meter told it",
     )
     run.add_argument(
-        "--jobs", type=_jobs, metavar="N", help="processes at work (as many as processors)"
+        "--jobs",
+        type=_jobs,
+        metavar="N",
+        help="processes that share the work (as many as there are processors)",
     )
     parser.set_defaults(run=run_analyse)
 
@@ -111,6 +130,7 @@ def run_analyse(arguments: argparse.Namespace) -> None:
     from toneapp.analysis import analyse
 
     _check_outputs(arguments)
+    _check_notes(arguments)
     layout = KeyboardLayout(
         compass=arguments.compass,
         first_plain_midi=arguments.first_plain,
@@ -163,6 +183,8 @@ def _check_outputs(arguments: argparse.Namespace) -> None:
     ]
     if arguments.csv == STANDARD_OUTPUT or arguments.picture == STANDARD_OUTPUT:
         raise InputError('only --json can go to the output with "-"; name a file')
+    if arguments.picture is not None:
+        check_picture_name(arguments.picture)
     if arguments.csv is not None:
         targets.append(notes_table_path(arguments.csv))
     recording = os.path.realpath(arguments.recording)
@@ -184,11 +206,31 @@ def _check_outputs(arguments: argparse.Namespace) -> None:
             )
 
 
+def _check_notes(arguments: argparse.Namespace) -> None:
+    """Refuse notes of the instrument that its keyboard does not have."""
+    for option in ("last_damper", "first_plain", "bass_bridge_top"):
+        midi = getattr(arguments, option)
+        if midi is not None and midi not in arguments.compass:
+            name = option.replace("_", "-")
+            raise InputError(
+                f"--{name} {note_name(midi)} is no key of {arguments.compass}; correct it, or "
+                "give the range of the keys with --compass"
+            )
+
+
+def _named(text: str) -> str:
+    if not text.strip():
+        raise argparse.ArgumentTypeError("the name is empty; name a recording")
+    return text
+
+
 def _compass(text: str) -> Compass:
     try:
         return Compass.parse(text)
     except ValueError as exc:
-        raise argparse.ArgumentTypeError(str(exc)) from exc
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no range of keys; write the lowest and the highest, such as A0-C8"
+        ) from exc
 
 
 def _note(text: str) -> int:

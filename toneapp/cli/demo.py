@@ -86,15 +86,19 @@ def run_demo(arguments: argparse.Namespace) -> None:
     write_atomically(recording.with_suffix(".json"), run_to_bytes(run))
     write_tables(run, recording.with_suffix(".csv"))
     say(run_summary(run))
-    say("What was wrong with the simulated instrument, and what was raised:")
+    say("\nWhat was wrong with the simulated instrument, and what was raised:")
     for what, truth, found in (
         ("hard hammers", demonstration.hard_hammers, _raised_as(run, Raised.BRIGHT)),
         ("soft hammers", demonstration.soft_hammers, _raised_as(run, Raised.DULL)),
         ("loud keys", demonstration.loud_keys, _raised_as(run, Raised.LOUD)),
         ("quiet keys", demonstration.quiet_keys, _raised_as(run, Raised.SOFT)),
     ):
-        say(f"  {what:<13} {note_list_text(truth)}")
-        say(f"  {'raised':<13} {note_list_text(found) or 'none'}")
+        missed = sorted(set(truth) - set(found))
+        others = sorted(set(found) - set(truth))
+        text = f"{note_list_text(truth)}; " + (
+            f"missed: {note_list_text(missed)}" if missed else "all raised"
+        )
+        say(f"  {what:<13} {text}" + (f"; besides: {note_list_text(others)}" if others else ""))
     picture = recording.with_suffix(".png")
     draw_picture(run, picture)
     say(f"\nThe files are in {folder}:")

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import difflib
 import logging
 import os
+import re
 import signal
 import sys
 from collections.abc import Iterator, Sequence
-from typing import NoReturn
+from functools import partial
+from typing import Any, NoReturn
 
 from toneapp import __version__
 from toneapp.cli import (
@@ -37,17 +40,71 @@ logger = logging.getLogger(__name__)
 
 DONE, FAILED, NOT_UNDERSTOOD, STOPPED = 0, 1, 2, 130
 
+HELP_COLUMN = 28
+
 DEBUG_LOG = "toneapp-debug.log"
 
 
+class _Help(argparse.HelpFormatter):
+    """Leaves room for the names of commands, which stand further in than those of options."""
+
+    def add_argument(self, action: argparse.Action) -> None:
+        super().add_argument(action)
+        if isinstance(action, argparse._SubParsersAction):
+            self._action_max_length += self._indent_increment
+
+
+class _Commands(argparse._SubParsersAction):  # type: ignore[type-arg]
+    """Commands whose help begins with what stands beside them in the list of commands."""
+
+    def add_parser(self, name: str, **options: Any) -> Any:
+        text = options.get("help")
+        if text is not None:
+            options.setdefault("description", f"{text[0].upper()}{text[1:]}.")
+        return super().add_parser(name, **options)
+
+
 class _OneLineParser(argparse.ArgumentParser):
-    """Says in one line what it does not understand."""
+    """Says in one line what it does not understand, and which help to read."""
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        # Wide enough that the names of all commands stand beside their explanations.
+        options.setdefault("formatter_class", partial(_Help, max_help_position=HELP_COLUMN))
+        super().__init__(*args, **options)
+        self.register("action", "parsers", _Commands)
+
+    def parse_known_args(  # type: ignore[override]  # the overloads of the base come to this
+        self, args: Sequence[str] | None = None, namespace: Any = None
+    ) -> tuple[Any, list[str]]:
+        # Words left over are refused by the command that met them, whose help is the right one.
+        found, rest = super().parse_known_args(args, namespace)
+        if rest:
+            self.error(f"{' '.join(rest)} is not understood here")
+        return found, rest
 
     def error(self, message: str) -> NoReturn:
         words = self.prog.partition(" ")[2]
         command = f"{words}: " if words else ""
-        complain(f"{command}{message} (see {self.prog} --help)")
+        complain(f"{command}{_in_plain_words(message)} (see {self.prog} --help)")
         self.exit(NOT_UNDERSTOOD)
+
+
+def _in_plain_words(message: str) -> str:
+    """Say what argparse does not understand as a person would."""
+    choice = re.fullmatch(r"argument (\S+): invalid choice: '(.*)' \(choose from (.*)\)", message)
+    if choice is not None:
+        name, given, known = choice[1], choice[2], choice[3].replace("'", "").split(", ")
+        if name != "COMMAND":
+            return f"{name} is one of {', '.join(known)}, not {given!r}"
+        near = difflib.get_close_matches(given, known, n=1)
+        return f"there is no command {given!r}" + (f"; did you mean {near[0]}?" if near else "")
+    missing = re.fullmatch(r"the following arguments are required: (.*)", message)
+    if missing is not None:
+        return f"{missing[1]} {'are' if ',' in missing[1] else 'is'} missing"
+    number = re.fullmatch(r"argument (\S+): invalid (?:int|float) value: (.*)", message)
+    if number is not None:
+        return f"{number[1]} must be a number, not {number[2]}"
+    return re.sub(r"^argument (\S+): ", r"\1: ", message)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -57,7 +114,8 @@ def build_parser() -> argparse.ArgumentParser:
         description="Measures every note of a piano from a recording of a run over its keys: "
         "pitch, partials, decay, level and brightness, and which notes leave the instrument's "
         "own trend.",
-        epilog="First steps: toneapp demo. Then record your own run and: toneapp analyse FILE",
+        epilog="First steps: toneapp demo. Then record your own run and: toneapp analyse FILE. "
+        "Without a command the window opens.",
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"toneapp {__version__}")

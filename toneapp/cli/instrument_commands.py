@@ -40,23 +40,30 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
     _add_facts(add)
     add.set_defaults(run=_run_add)
 
-    listing = words.add_parser("list", parents=with_json, help="list them", allow_abbrev=False)
+    listing = words.add_parser(
+        "list", parents=with_json, help="list the instruments", allow_abbrev=False
+    )
     listing.set_defaults(run=_run_list)
 
     show = words.add_parser(
-        "show", parents=with_json, help="show one with its runs", allow_abbrev=False
+        "show", parents=with_json, help="show an instrument with its runs", allow_abbrev=False
     )
     _add_which(show)
     show.set_defaults(run=_run_show)
 
-    change = words.add_parser("change", parents=with_json, help="change facts", allow_abbrev=False)
+    change = words.add_parser(
+        "change", parents=with_json, help="change the facts of an instrument", allow_abbrev=False
+    )
     _add_which(change)
     change.add_argument("--name", metavar="TEXT", help="another name")
     _add_facts(change)
     change.set_defaults(run=_run_change)
 
     remove = words.add_parser(
-        "remove", parents=parents, help="lay one in the bin, with its runs", allow_abbrev=False
+        "remove",
+        parents=parents,
+        help="lay an instrument in the bin, with its runs",
+        allow_abbrev=False,
     )
     _add_which(remove)
     remove.set_defaults(run=_run_remove)

@@ -3,8 +3,9 @@
 A table with a header line and the columns ``onset_s`` (seconds from the start of the recording)
 and ``note`` (such as D#4) or ``midi``; an empty note or a hyphen says that there is no strike.
 Commas, semicolons or tabs between the cells; with semicolons or tabs a decimal comma is
-understood. Other columns are left out, so that a table written by ``analyse --csv`` can be
-corrected and given back.
+understood. A column ``release_s`` may say where the damper acts, and ``exact_onset_s`` where the
+strike begins when it was not heard exactly; empty cells leave what was heard. Other columns are
+left out, so that a table written by ``analyse --csv`` can be corrected and given back.
 
 Functions: `read_labels`, `parse_labels`.
 """
@@ -26,6 +27,8 @@ if TYPE_CHECKING:  # the analysis is slow to load, and help must not wait for it
 __all__ = ["parse_labels", "read_labels"]
 
 _ONSET_HEADERS = ("onset_s", "onset (s)", "onset")
+_RELEASE_HEADERS = ("release_s", "release (s)", "release")
+_EXACT_HEADERS = ("exact_onset_s", "exact onset (s)")
 _NO_STRIKE = ("", "-", "–")
 _LARGEST_BYTES = 10_000_000
 """A label file of an hour of strikes has less than 100 kB; more is another kind of file."""
@@ -90,7 +93,7 @@ def parse_labels(text: str, *, name: str) -> list[GivenLabel]:
     Examples
     --------
     >>> parse_labels("onset_s,note\n0.61,A0\n", name="labels.csv")
-    [GivenLabel(onset_s=0.61, midi=21)]
+    [GivenLabel(onset_s=0.61, midi=21, exact_onset_s=None, release_s=None)]
     """
     from toneapp.analysis import GivenLabel
 
@@ -100,7 +103,9 @@ def parse_labels(text: str, *, name: str) -> list[GivenLabel]:
     labels: list[GivenLabel] = []
     try:
         header = [cell.strip().lower() for cell in next(rows, [])]
-        onset_column = next((header.index(h) for h in _ONSET_HEADERS if h in header), None)
+        onset_column = _column(header, _ONSET_HEADERS)
+        exact_column = _column(header, _EXACT_HEADERS)
+        release_column = _column(header, _RELEASE_HEADERS)
         key = next((key for key in ("note", "midi") if key in header), None)
         if onset_column is None or key is None:
             raise InputError(
@@ -115,14 +120,40 @@ def parse_labels(text: str, *, name: str) -> list[GivenLabel]:
             if len(row) <= max(onset_column, key_column):
                 raise InputError(f"{place}: a cell is missing; each line needs a time and a note")
             onset_s = _parse_seconds(row[onset_column], place, separator)
+            exact_s = _parse_bound(row, exact_column, place, separator)
+            release_s = _parse_bound(row, release_column, place, separator)
+            begin_s = onset_s if exact_s is None else exact_s
+            if release_s is not None and release_s <= begin_s:
+                raise InputError(
+                    f"{place}: the release at {release_s:g} s is not after the onset at "
+                    f"{begin_s:g} s; correct one of them"
+                )
+            midi = _parse_key(row[key_column], key, place)
             labels.append(
-                GivenLabel(onset_s=onset_s, midi=_parse_key(row[key_column], key, place))
+                GivenLabel(
+                    onset_s=onset_s,
+                    midi=midi,
+                    exact_onset_s=None if midi is None else exact_s,
+                    release_s=None if midi is None else release_s,
+                    place=place,
+                )
             )
     except csv.Error as exc:
         raise InputError(f"{name}, line {rows.line_num}: {exc}; correct the line") from exc
     if not labels:
         raise InputError(f"{name} holds no label; add a line such as 0.61{separator}A0")
     return sorted(labels, key=lambda label: label.onset_s)
+
+
+def _column(header: list[str], names: tuple[str, ...]) -> int | None:
+    return next((header.index(name) for name in names if name in header), None)
+
+
+def _parse_bound(row: list[str], column: int | None, place: str, separator: str) -> float | None:
+    """Time in a cell that may be empty or missing."""
+    if column is None or column >= len(row) or row[column].strip() in _NO_STRIKE:
+        return None
+    return _parse_seconds(row[column], place, separator)
 
 
 def _parse_seconds(cell: str, place: str, separator: str) -> float:

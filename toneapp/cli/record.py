@@ -8,10 +8,7 @@ Functions: `add_command`.
 from __future__ import annotations
 
 import argparse
-import math
-import time
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,34 +20,26 @@ from toneapp.cli.library_words import (
     note_word,
     open_library,
 )
+from toneapp.cli.record_lines import KEYS_LINE, lead
 from toneapp.cli.single_keys import SingleKeys
 from toneapp.cli.streams import complain, progress_line, say, status_line
 from toneapp.errors import Cancelled, InputError
 from toneapp.keyboard import FULL_COMPASS, Compass
-from toneapp.pitch import A4_HZ, note_name
+from toneapp.pitch import note_name
 from toneapp.wording import note_list_text
 
 if TYPE_CHECKING:
     from toneapp.audio.capture import (
         Blow,
-        CaptureEngine,
         ClosedRun,
-        Event,
-        Instrument,
         RunFolder,
         RunPlan,
         SoundSource,
         UnfinishedRun,
     )
-    from toneapp.library import Library
+    from toneapp.library.recorded import RecordedFacts
 
 __all__ = ["add_command"]
-
-RECORDINGS = "recordings"
-"""Folder, within that of the library, in which unfinished runs lie."""
-
-POLL_S = 0.05
-_KEYS = "n next  s skip  b back  a again  k keep  space pause  q finish"
 
 
 def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> None:
@@ -60,7 +49,7 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
         parents=[*parents, library_parent(), json_parent()],
         help="record a run at the piano, key by key",
         description="Lead through a run key by key, check every blow, and keep everything. "
-        f"Keys while recording: {_KEYS}. What was recorded is kept even if the program ends.",
+        f"Keys while recording: {KEYS_LINE}. What was recorded is kept even if the program ends.",
         allow_abbrev=False,
     )
     where = parser.add_argument_group("where it goes")
@@ -115,7 +104,7 @@ class _Begun:
 
     folder: RunFolder
     plan: RunPlan
-    facts: dict[str, Any]
+    facts: RecordedFacts
     unfinished: UnfinishedRun | None
 
 
@@ -144,9 +133,9 @@ def _run_record(arguments: argparse.Namespace) -> None:
 
 def _recordings_folder(arguments: argparse.Namespace) -> Path:
     from toneapp.library import default_folder
+    from toneapp.library.place import recordings_folder
 
-    folder = Path(arguments.library) if arguments.library else default_folder()
-    return folder / RECORDINGS
+    return recordings_folder(Path(arguments.library) if arguments.library else default_folder())
 
 
 def _left_text(run: UnfinishedRun) -> str:
@@ -188,12 +177,13 @@ def _begin(
     source: SoundSource,
 ) -> _Begun:
     from toneapp.audio.capture import RunFolder
+    from toneapp.library.recorded import RecordedFacts
 
     if unfinished is not None:
         return _Begun(
             folder=RunFolder.go_on(unfinished),
             plan=unfinished.plan,
-            facts=dict(unfinished.facts),
+            facts=RecordedFacts.from_json(unfinished.facts),
             unfinished=unfinished,
         )
     if (
@@ -206,30 +196,27 @@ def _begin(
     folder = RunFolder.create(
         parent,
         plan=plan,
-        facts=facts,
+        facts=facts.to_json(),
         sample_rate_hz=source.sample_rate_hz,
         channels=source.channels,
     )
     return _Begun(folder=folder, plan=plan, facts=facts, unfinished=None)
 
 
-def _plan_and_facts(arguments: argparse.Namespace) -> tuple[RunPlan, dict[str, Any]]:
+def _plan_and_facts(arguments: argparse.Namespace) -> tuple[RunPlan, RecordedFacts]:
     from toneapp.audio.capture import THREE_TOUCHES, RunKind, RunPlan, Touch
+    from toneapp.library.recorded import RecordedFacts, last_detune_semitones
 
     compass = _compass(arguments.compass) or FULL_COMPASS
     purpose = arguments.purpose
     notes = _notes(arguments.notes)
-    facts: dict[str, Any] = {
-        "out": None if arguments.out is None else str(Path(arguments.out).absolute()),
-        "again": arguments.again,
-        "instrument": None,
-        "condition": arguments.condition,
-        "place": arguments.place,
-        "microphone": arguments.microphone,
-        "last_damper_midi": None,
-        "a4_hz": A4_HZ,
-        "detune_semitones": 0.0,
-    }
+    facts = RecordedFacts(
+        out=None if arguments.out is None else str(Path(arguments.out).absolute()),
+        again=arguments.again,
+        condition=arguments.condition,
+        place=arguments.place,
+        microphone=arguments.microphone,
+    )
     if arguments.worklist and arguments.again is None:
         raise InputError("--worklist goes with --again RUN; name the run")
     if arguments.out is None:
@@ -248,12 +235,13 @@ def _plan_and_facts(arguments: argparse.Namespace) -> tuple[RunPlan, dict[str, A
             else:
                 instrument = library.instruments.find(arguments.instrument)
             compass = _compass(arguments.compass) or instrument.compass
-            facts |= {
-                "instrument": instrument.id,
-                "last_damper_midi": instrument.last_damper_midi,
-                "a4_hz": instrument.a4_hz,
-                "detune_semitones": _detune(library, instrument.id),
-            }
+            facts = replace(
+                facts,
+                instrument=instrument.id,
+                last_damper_midi=instrument.last_damper_midi,
+                a4_hz=instrument.a4_hz,
+                detune_semitones=last_detune_semitones(library, instrument.id),
+            )
     if arguments.hold is not None and not 0.0 < arguments.hold <= 10.0:
         raise InputError(f"a hold of {arguments.hold:g} s cannot be; give up to 10 s")
     plan = RunPlan(
@@ -268,15 +256,6 @@ def _plan_and_facts(arguments: argparse.Namespace) -> tuple[RunPlan, dict[str, A
         hold_s=arguments.hold,
     )
     return plan, facts
-
-
-def _detune(library: Library, instrument_id: int) -> float:
-    """Where the instrument stood in its last run, in semitones against A4 = 440 Hz."""
-    for run in reversed(library.runs.all(instrument_id)):
-        result = library.measuring.result(run.id)
-        if result is not None and result.a4_measured_hz:
-            return 12.0 * math.log2(result.a4_measured_hz / A4_HZ)
-    return 0.0
 
 
 def _compass(text: str | None) -> Compass | None:
@@ -295,16 +274,6 @@ def _notes(text: str | None) -> tuple[int, ...]:
         return tuple(note_word(word) for word in text.replace(",", " ").split())
     except argparse.ArgumentTypeError as exc:
         raise InputError(str(exc)) from exc
-
-
-def _instrument(facts: dict[str, Any]) -> Instrument:
-    from toneapp.audio.capture import Instrument
-
-    return Instrument(
-        last_damper_midi=facts.get("last_damper_midi"),
-        a4_hz=float(facts.get("a4_hz", A4_HZ)),
-        detune_semitones=float(facts.get("detune_semitones", 0.0)),
-    )
 
 
 def _record(arguments: argparse.Namespace, begun: _Begun, source: SoundSource) -> ClosedRun:
@@ -329,7 +298,7 @@ def _record(arguments: argparse.Namespace, begun: _Begun, source: SoundSource) -
             begun.folder,
             plan,
             measure,
-            instrument=_instrument(begun.facts),
+            instrument=begun.facts.for_judgement(),
             checks_room=not arguments.no_room_check,
         )
         engine.start()
@@ -344,8 +313,8 @@ def _record(arguments: argparse.Namespace, begun: _Begun, source: SoundSource) -
     try:
         with SingleKeys() as keys, status_line() as show:
             if keys.is_terminal:
-                say_line(_KEYS)
-            _lead(engine, keys, show, say_line)
+                say_line(KEYS_LINE)
+            lead(engine, keys, show, say_line)
     except KeyboardInterrupt:
         closed = engine.close()
         if not closed.frames:
@@ -357,89 +326,17 @@ def _record(arguments: argparse.Namespace, begun: _Begun, source: SoundSource) -
     return engine.close()
 
 
-def _lead(engine: CaptureEngine, keys: SingleKeys, show: Any, say_line: Any) -> None:
-    """Show what happens and carry out keys, until it is over."""
-    from toneapp.audio.capture import Command, State, ask_text, state_text
-
-    commands = {
-        "n": Command.NEXT,
-        "s": Command.SKIP,
-        "b": Command.BACK,
-        "a": Command.AGAIN,
-        "k": Command.KEEP,
-    }
-    while True:
-        is_over = engine.has_ended
-        for event in engine.poll():
-            line = _event_line(event)
-            if line:
-                show("")
-                say_line(line)
-        seen = engine.snapshot()
-        if is_over or seen.state is State.DONE:
-            return
-        key = keys.pressed()
-        if key == "q":
-            return
-        if key == " ":
-            engine.do(Command.GO_ON if seen.state is State.PAUSED else Command.PAUSE)
-        elif key in commands:
-            engine.do(commands[key])
-        level = "" if seen.level_dbfs is None else f"{seen.level_dbfs:4.0f} dB"
-        held = "" if seen.held_s is None else f"{seen.held_s:4.1f} s"
-        show(
-            f"{seen.good}/{seen.wanted}  {ask_text(seen.ask)}: {state_text(seen.state)}  "
-            f"{held}  {level}"
-        )
-        time.sleep(POLL_S)
-
-
-def _event_line(event: Event) -> str:
-    """One line for what a person should know; empty for the rest."""
-    from toneapp.audio.capture import (
-        BlowJudged,
-        BlowRevised,
-        GainMoves,
-        Interrupted,
-        Overrun,
-        Resumed,
-        RoomChecked,
-        blow_text,
-    )
-
-    match event:
-        case BlowJudged():
-            return blow_text(event.blow)
-        case BlowRevised():
-            name = note_name(event.blow.midi)
-            return f"{name}  counts" if event.blow.is_counted else f"{name}  no longer counts"
-        case RoomChecked():
-            return "Room and input: " + "; ".join(line.text for line in event.report.lines)
-        case GainMoves() | Interrupted() | Resumed():
-            return event.text[:1].upper() + event.text[1:]
-        case Overrun():
-            return f"The computer was too slow at {event.at_s:.1f} s; the blow is asked for again"
-        case _:
-            return ""
-
-
 def _finish(arguments: argparse.Namespace, unfinished: UnfinishedRun) -> None:
     """Close a run that was left behind, as it is."""
-    from toneapp.audio.capture import ClosedRun, RunFolder
+    from toneapp.audio.capture import close_unfinished
+    from toneapp.library.recorded import RecordedFacts
 
-    folder = RunFolder.go_on(unfinished)
+    closed = close_unfinished(unfinished)
     begun = _Begun(
-        folder=folder, plan=unfinished.plan, facts=dict(unfinished.facts), unfinished=unfinished
-    )
-    closed = ClosedRun(
-        folder=folder,
-        parts=tuple(path for path, _ in unfinished.parts),
-        frames=unfinished.frames,
-        blows=unfinished.blows,
-        is_done=unfinished.key_plan().current is None,
-        overruns=0,
-        lost_frames=0,
-        problems=unfinished.problems,
+        folder=closed.folder,
+        plan=unfinished.plan,
+        facts=RecordedFacts.from_json(unfinished.facts),
+        unfinished=unfinished,
     )
     _keep(arguments, begun, closed)
 
@@ -447,16 +344,15 @@ def _finish(arguments: argparse.Namespace, unfinished: UnfinishedRun) -> None:
 def _keep(arguments: argparse.Namespace, begun: _Begun, closed: ClosedRun) -> None:
     """Make one file of the run and take it into the library, or lay it where it was asked for."""
     from toneapp.audio.capture import join_parts
+    from toneapp.library.recorded import take_in
 
-    facts = begun.facts
-    counted = [blow for blow in closed.blows if blow.is_counted]
-    missing = sorted(set(begun.plan.keys()) - {blow.midi for blow in counted})
+    facts, counted, missing = begun.facts, closed.counted, closed.missing
     data: dict[str, Any] = {
         "run": None,
-        "file": facts.get("out"),
+        "file": facts.out,
         "duration_s": closed.frames / begun.folder.sample_rate_hz,
         "blows": [_blow_json(blow) for blow in closed.blows],
-        "missing": missing,
+        "missing": list(missing),
         "overruns": closed.overruns,
         "lost_frames": closed.lost_frames,
         "problems": list(closed.problems),
@@ -465,62 +361,18 @@ def _keep(arguments: argparse.Namespace, begun: _Begun, closed: ClosedRun) -> No
     if missing:
         lines.append(f"Not played: {note_list_text(missing)}")
     lines += [problem[:1].upper() + problem[1:] for problem in closed.problems]
-    out = facts.get("out")
     with progress_line("closing the recording") as progress:
-        if out is not None:
-            join_parts(closed.parts, Path(out), progress=progress)
-            lines.append(f"The recording is {out}")
+        if facts.out is not None:
+            join_parts(closed.parts, Path(facts.out), progress=progress)
+            lines.append(f"The recording is {facts.out}")
         else:
-            flac = begun.folder.path / "run.flac"
-            join_parts(closed.parts, flac, progress=progress)
-            data["run"] = _take_in(arguments, begun, closed, flac)
+            with open_library(arguments) as library:
+                data["run"] = take_in(library, closed, facts, progress=progress).id
             lines.append(f"Run {data['run']} is in the library")
     begun.folder.remove()
     if data["run"] is not None and counted and not arguments.later:
         _measure(arguments, int(data["run"]), begun.plan)
     answer(arguments, data, "\n".join(lines))
-
-
-def _take_in(arguments: argparse.Namespace, begun: _Begun, closed: ClosedRun, flac: Path) -> int:
-    """Take a closed recording into the library; returns the number of its run."""
-    from toneapp.library import Purpose, Run
-
-    facts = begun.facts
-    with open_library(arguments) as library:
-        if facts.get("again") is not None:
-            run = library.runs.get(int(facts["again"]))
-            take = library.runs.add_take(
-                run, flac, replaces=False, note=str(facts["condition"]),
-                recorded_at=begun.folder.made_at,
-            )  # fmt: skip
-        else:
-            run = library.runs.add(
-                Run(
-                    instrument_id=int(facts["instrument"]),
-                    condition=str(facts["condition"]),
-                    purpose=Purpose(begun.plan.kind.value),
-                    recorded_at=begun.folder.made_at,
-                    place=str(facts["place"]),
-                    microphone=str(facts["microphone"]),
-                    notes="\n".join(closed.problems),
-                ),
-                flac,
-            )
-            take = library.runs.takes(run.id)[0]
-        _tell_bad_blows(library, take.id, closed.blows)
-    return run.id
-
-
-def _tell_bad_blows(library: Library, take_id: int, blows: Sequence[Blow]) -> None:
-    """Let the blows that were not good stay out of the result."""
-    from toneapp.audio.capture import reason_text
-
-    for blow in blows:
-        if blow.is_counted:
-            continue
-        # What fell into it must not be taken for a blow of its own either.
-        for at_s in (blow.onset_s, *blow.disturbed_at_s):
-            library.strikes.discard(take_id, at_s, note=reason_text(blow))
 
 
 def _measure(arguments: argparse.Namespace, run_id: int, plan: RunPlan) -> None:

@@ -58,7 +58,11 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
         "(a file named C4.wav names its key).",
         allow_abbrev=False,
     )
-    parser.add_argument("recording", metavar="FILE_OR_FOLDER")
+    parser.add_argument(
+        "recording",
+        metavar="FILE_OR_FOLDER",
+        help="WAV, FLAC, AIFF, OGG, MP3, or a folder of them",
+    )
     parser.add_argument(
         "--json", metavar="OUT", help='write all values as JSON ("-": to the output, no text)'
     )
@@ -70,11 +74,22 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
         metavar="C4,D4",
         help="the keys in the order in which they were struck; heard by pitch if not given",
     )
-    parser.add_argument("--compass", type=_compass, default=FULL_COMPASS, metavar="A0-C8")
     parser.add_argument(
-        "--a4", type=_a4_hz, default=A4_HZ, metavar="HZ", help="where A4 is tuned (440)"
+        "--compass",
+        type=_compass,
+        default=FULL_COMPASS,
+        metavar="A0-C8",
+        help="lowest and highest key of the instrument (A0-C8)",
     )
-    parser.add_argument("--channel", default="auto", metavar="WHICH")
+    parser.add_argument(
+        "--a4", type=_a4_hz, default=A4_HZ, metavar="HZ", help="pitch of A4 in Hz (440)"
+    )
+    parser.add_argument(
+        "--channel",
+        default="auto",
+        metavar="WHICH",
+        help="auto (the louder one), average, left, right or a number",
+    )
     parser.set_defaults(run=run_repetition)
 
 

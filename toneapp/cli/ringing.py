@@ -43,7 +43,7 @@ from toneapp.evenness.ringing_words import (
 from toneapp.keyboard import KeyboardLayout
 from toneapp.pitch import note_name
 from toneapp.results import Cause, RunResult
-from toneapp.saving import write_atomically
+from toneapp.saving import check_picture_name, write_atomically
 from toneapp.wording import note_list_text, quantity_text
 
 __all__ = [
@@ -117,6 +117,8 @@ def run_ringing(arguments: argparse.Namespace) -> None:
     """
     if STANDARD_OUTPUT in (arguments.csv, arguments.picture):
         raise InputError('only --json can go to the output with "-"; name a file')
+    if arguments.picture is not None:
+        check_picture_name(arguments.picture)
     names = [name for name in (arguments.before, arguments.after) if name is not None]
     runs = [_load(name, arguments) for name in names]
     if len(runs) == 1:

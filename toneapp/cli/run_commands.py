@@ -50,7 +50,7 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
     add = words.add_parser(
         "import", parents=with_json, help="take a recording in and measure it", allow_abbrev=False
     )
-    add.add_argument("recording", metavar="FILE_OR_FOLDER")
+    add.add_argument("recording", metavar="FILE_OR_FOLDER", help="the sound to take in")
     add.add_argument("--instrument", required=True, metavar="INSTRUMENT", help="number or name")
     add.add_argument("--later", action="store_true", help="take it in only; measure it later")
     _add_facts(add)
@@ -61,7 +61,7 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
         "again", parents=with_json, help="add notes that were recorded again", allow_abbrev=False
     )
     _add_run(again)
-    again.add_argument("recording", metavar="FILE_OR_FOLDER")
+    again.add_argument("recording", metavar="FILE_OR_FOLDER", help="the notes anew")
     again.add_argument(
         "--replace",
         action="store_true",
@@ -72,11 +72,11 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
     _add_jobs(again)
     again.set_defaults(run=_run_again)
 
-    listing = words.add_parser("list", parents=with_json, help="list them", allow_abbrev=False)
+    listing = words.add_parser("list", parents=with_json, help="list the runs", allow_abbrev=False)
     listing.add_argument("--instrument", metavar="INSTRUMENT", help="only of this one")
     listing.set_defaults(run=_run_list)
 
-    show = words.add_parser("show", parents=with_json, help="show one", allow_abbrev=False)
+    show = words.add_parser("show", parents=with_json, help="show a run", allow_abbrev=False)
     _add_run(show)
     show.add_argument(
         "--as-recorded", action="store_true", help="without corrections and notes recorded again"
@@ -92,7 +92,9 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
     _add_jobs(measure)
     measure.set_defaults(run=_run_measure)
 
-    change = words.add_parser("change", parents=with_json, help="change facts", allow_abbrev=False)
+    change = words.add_parser(
+        "change", parents=with_json, help="change the facts of a run", allow_abbrev=False
+    )
     _add_run(change)
     _add_facts(change)
     change.set_defaults(run=_run_change)
@@ -111,7 +113,7 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
     strike.set_defaults(run=_run_strike)
 
     remove = words.add_parser(
-        "remove", parents=parents, help="lay one in the bin", allow_abbrev=False
+        "remove", parents=parents, help="lay a run in the bin", allow_abbrev=False
     )
     _add_run(remove)
     remove.set_defaults(run=_run_remove)

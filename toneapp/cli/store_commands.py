@@ -45,7 +45,7 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
     find = commands.add_parser(
         "find", parents=with_json, help="search instruments and runs", allow_abbrev=False
     )
-    find.add_argument("words", nargs="+", metavar="WORD")
+    find.add_argument("words", nargs="+", metavar="WORD", help="all of them must be found")
     find.set_defaults(run=_run_find)
     _add_bin(commands, parents, with_json)
     _add_archive(commands, parents, with_json)

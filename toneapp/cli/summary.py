@@ -12,7 +12,7 @@ from __future__ import annotations
 import textwrap
 
 from toneapp.pitch import note_name, ratio_to_cents
-from toneapp.results import Flag, NoteResult, RunResult, UnexpectedSound
+from toneapp.results import Evenness, Flag, NoteResult, RunResult, StrikeResult, UnexpectedSound
 from toneapp.wording import (
     NOT_MEASURED,
     duration_text,
@@ -26,9 +26,13 @@ from toneapp.wording import (
 __all__ = ["run_summary"]
 
 WIDTH = 79
+PLUS_MINUS = "After ± stands twice the standard error: 19 of 20 ranges hold the true value."
 _LABEL_WIDTH = 13
 _MOST_RANKED = 8
 """How many of a ranked list are named; the command "ringing" tells them all."""
+
+_LONGEST_LIST = 24
+"""Longer lists of notes than this, in characters, are only counted."""
 
 _MOST_UNEXPECTED = 12
 """More unexpected sounds than this are counted and not listed."""
@@ -57,7 +61,7 @@ def run_summary(run: RunResult) -> str:
     ]
     text = "\n\n".join("\n".join(lines) for lines in sections if lines)
     if "±" in text:
-        text += "\n\nAfter ± stands twice the standard error."
+        text += f"\n\n{PLUS_MINUS}"
     return text + "\n"
 
 
@@ -81,7 +85,8 @@ def _facts(run: RunResult) -> list[str]:
     if run.noise_dbfs is not None:
         room.append(f"noise {quantity_text(run.noise_dbfs, 'dBFS (A-weighted)')}")
     if run.room_t60_s is not None:
-        room.append(f"T60 {quantity_text(run.room_t60_s, 's', decimals=2)}")
+        echo = quantity_text(run.room_t60_s, "s", decimals=2)
+        room.append(f"reverberation {echo} (T60)")
     if room:
         lines += _row("Room", ", ".join(room))
     if run.calibration_db is not None:
@@ -119,11 +124,15 @@ def _unevenness(run: RunResult) -> list[str]:
     lines = ["Unevenness: how far the notes leave the instrument's own trend (0 is even)"]
     lines += _row("level", level, indent=2)
     lines += _row("brightness", brightness, indent=2)
-    lines += _row("tuning", quantity_text(even.tuning_cents, "cents"), indent=2)
+    lines += _row("tuning", _tuning(even), indent=2)
     lines += _row("touch scatter", scatter, indent=2)
     if why:
         lines += _item(why)
     return lines
+
+
+def _tuning(even: Evenness) -> str:
+    return quantity_text(even.tuning_cents, "cents", se=even.tuning_cents_se, decimals=2)
 
 
 def _raised(run: RunResult) -> list[str]:
@@ -163,7 +172,7 @@ def _ring_on(run: RunResult) -> list[str]:
     lines += _row("echo strings", _first_of(echoes, "none"), indent=2)
     if ring_on.treble_echo_db is not None:
         level = quantity_text(ring_on.treble_echo_db, "dB", se=ring_on.treble_echo_db_se)
-        lines += _row("treble echo", f"{level} re the blow", indent=2)
+        lines += _row("treble echo", f"{level} against the blow", indent=2)
     return lines
 
 
@@ -204,16 +213,23 @@ def _doubts(run: RunResult) -> list[str]:
     lines: list[str] = []
     for flag in Flag:
         hit = [strike for strike in run.strikes if flag in strike.flags]
-        if not hit:
-            continue
-        everywhere = len(hit) == len(run.strikes) > 1
-        where = (
-            "all strikes"
-            if everywhere
-            else f"{_count(len(hit), 'strike')} ({note_list_text(s.midi for s in hit)})"
-        )
-        lines += _item(f"{flag_text(flag)}: {where}")
-    return ["Doubts", *lines] if lines else []
+        if hit:
+            lines += _item(f"{flag_text(flag)}: {_where(hit, len(run.strikes))}")
+    if not lines:
+        return []
+    return ["Doubts: what was not measured, or not for certain (--csv lists it by strike)", *lines]
+
+
+def _where(hit: list[StrikeResult], of: int) -> str:
+    """Name some strikes, or only count them where the list would be long."""
+    if len(hit) == of > 1:
+        return "all strikes"
+    notes = note_list_text(strike.midi for strike in hit)
+    if len(notes) <= _LONGEST_LIST:
+        return f"{_count(len(hit), 'strike')} ({notes})"
+    midis = [strike.midi for strike in hit]
+    ends = f"{note_name(min(midis))} to {note_name(max(midis))}"
+    return f"{len(hit)} of {of} strikes, from {ends}"
 
 
 def _row(label: str, text: str, *, indent: int = 0) -> list[str]:

@@ -105,11 +105,15 @@ def _add_weights(commands: Any, with_json: list[argparse.ArgumentParser]) -> Non
         allow_abbrev=False,
     )
     words = group.add_subparsers(title="what to do", metavar="WHAT", required=True)
-    show = words.add_parser("show", parents=with_json, help="show them", allow_abbrev=False)
+    show = words.add_parser(
+        "show", parents=with_json, help="show what was entered", allow_abbrev=False
+    )
     _add_which(show)
     show.add_argument("--csv", metavar="OUT", help="write the latest set as a table")
     show.set_defaults(run=_run_weights_show)
-    enter = words.add_parser("enter", parents=with_json, help="enter them", allow_abbrev=False)
+    enter = words.add_parser(
+        "enter", parents=with_json, help="enter weights and key dip", allow_abbrev=False
+    )
     _add_which(enter)
     enter.add_argument(
         "keys", nargs="*", metavar="NOTE=DOWN/UP/DIP", help="such as C4=52/24 or C4=52/24/10.1"
@@ -171,7 +175,8 @@ def _count_text(items: int) -> str:
 def _check_is_listed(worklist: Worklist, midi: int, named: Sequence[str]) -> None:
     """Refuse to tick off what is not there: the key or the run was mistyped."""
     here = [entry.subject for entry in worklist.entries if (entry.midi or 0) == midi]
-    if named[1] in {*Raised, *Cause} and named[1] not in here:
+    subject = named[1].strip().replace(" ", "_")
+    if subject in {*Raised, *Cause} and subject not in here:
         raise InputError(
             f"{named[0]} {named[1]} is not on this worklist; look at it without --tick"
         )

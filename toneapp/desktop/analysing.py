@@ -46,7 +46,15 @@ def analyse_with(
             layout=layout,
             a4_hz=a4_hz,
             order=order,
-            labels=[GivenLabel(onset_s=label.onset_s, midi=label.midi) for label in labels],
+            labels=[
+                GivenLabel(
+                    onset_s=label.onset_s,
+                    midi=label.midi,
+                    exact_onset_s=label.exact_onset_s,
+                    release_s=label.release_s,
+                )
+                for label in labels
+            ],
             channel=channel,
             calibration_db=calibration_db,
             jobs=jobs,

@@ -20,8 +20,10 @@ from PySide6.QtWidgets import QApplication
 
 from toneapp.desktop.main_window import MainWindow
 from toneapp.desktop.models import AppModel
+from toneapp.desktop.player import Player
 from toneapp.desktop.settings import Settings
 from toneapp.desktop.theme import Theme
+from toneapp.desktop.unfinished_start import offer_unfinished
 
 __all__ = ["WindowApp", "main"]
 
@@ -58,11 +60,13 @@ class WindowApp(QObject):
         self.theme.apply(application)
         self.library_folder = library_folder or self.settings.library_folder
         self.windows: list[MainWindow] = []
+        Player.device = self.settings.output_device
 
     def open_window(self) -> MainWindow:
         """Open the first window; the library comes a moment later."""
         window = self._new_window()
         window.show()
+        offer_unfinished(window)
         window.model.open_library(self.library_folder)
         return window
 

@@ -19,8 +19,6 @@ from toneapp.desktop.key_axis import KeyAxis
 from toneapp.desktop.lane_painting import tick_text
 from toneapp.desktop.lanes import ticks
 from toneapp.desktop.theme import Colours
-from toneapp.keyboard import is_black_key
-from toneapp.pitch import note_name
 
 __all__ = ["CompareGeometry", "paint_compare", "paint_run_sign", "run_colour"]
 
@@ -271,24 +269,5 @@ def paint_run_sign(
 
 def _paint_keys(painter: QPainter, geometry: CompareGeometry, colours: Colours) -> None:
     keys, axis = geometry.keys, geometry.axis
-    half = axis.white_width / 2
-    painter.setPen(QPen(QColor(colours.key_edge), 1.0))
-    painter.setBrush(QColor(colours.key_white))
-    for midi in axis.compass:
-        if not is_black_key(midi):
-            painter.drawRect(QRectF(axis.x(midi) - half, keys.top(), 2 * half, keys.height()))
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(QColor(colours.key_black))
-    for midi in axis.compass:
-        if is_black_key(midi):
-            painter.drawRect(
-                QRectF(axis.x(midi) - 0.62 * half, keys.top(), 1.24 * half, 0.6 * keys.height())
-            )
-    painter.setPen(QColor(colours.muted))
-    for midi in axis.compass:
-        if midi % 12 == 0:
-            painter.drawText(
-                QRectF(axis.x(midi) - 40.0, keys.bottom(), 80.0, 1.5 * geometry.line),
-                Qt.AlignmentFlag.AlignCenter,
-                note_name(midi),
-            )
+    axis.paint_keys(painter, top=keys.top(), height=keys.height(), colours=colours.keys)
+    axis.paint_octaves(painter, top=keys.bottom(), line=geometry.line, colour=colours.muted)

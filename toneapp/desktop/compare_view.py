@@ -19,7 +19,7 @@ from toneapp.keyboard import Compass
 from toneapp.library import BeforeAfter, InstrumentFigure, InstrumentsComparison, MeasureChange
 from toneapp.pitch import note_name
 from toneapp.results import NoteResult
-from toneapp.wording import NOT_MEASURED, quantity_text
+from toneapp.wording import LN_RATIO, NOT_MEASURED, as_read, quantity_text, unit_as_read
 
 __all__ = [
     "CompareLane",
@@ -33,7 +33,7 @@ LINE_KEYS = 13
 LEAST_FOR_LINE = 9
 """Keys that a point of a line looks at, and fewest keys that make a line."""
 
-_DECIMALS = {"dB": 1, "oct": 3, "ln ratio": 2, "cents": 1, "s": 2, "dB SPL": 1, "": 0}
+_DECIMALS = {"dB": 1, "oct": 2, "%": 0, "cents": 1, "s": 2, "dB SPL": 1, "": 0}
 _MOST_CHANGED = 12
 
 
@@ -43,6 +43,7 @@ class CompareSeries:
 
     number: int  # from 1
     title: str
+    short: str = ""  # over a column
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +52,7 @@ class ComparePoint:
 
     midi: int
     value: float
+    se: float | None = None  # standard error, in the unit of the lane
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +65,7 @@ class CompareLane:
     points: tuple[tuple[ComparePoint, ...], ...]  # one tuple a run, upward
     lines: tuple[tuple[ComparePoint, ...], ...]  # smooth course of each run, or empty
     sentence: str  # what the measure means
+    short_unit: str = ""  # behind a value
     is_usual: bool = True  # shown without being asked for
 
     @property
@@ -72,16 +75,23 @@ class CompareLane:
 
     def value_at(self, series: int, midi: int) -> float | None:
         """Value of a key in a run (from 0), if it was measured."""
-        return next((p.value for p in self.points[series] if p.midi == midi), None)
+        point = self._point_at(series, midi)
+        return None if point is None else point.value
+
+    def _point_at(self, series: int, midi: int) -> ComparePoint | None:
+        return next((p for p in self.points[series] if p.midi == midi), None)
 
     def text_at(self, midi: int) -> str:
-        """Say the values of a key, run by run."""
-        decimals = 2 if self.unit.startswith("s") else 1
-        texts = []
-        for place in range(len(self.points)):
-            value = self.value_at(place, midi)
-            texts.append(f"[{place + 1}] {quantity_text(value, '', decimals=decimals)}")
-        return f"{self.title}, {self.unit}: {'   '.join(texts)}"
+        """Say the values of a key with uncertainty and unit, run after run."""
+        decimals = 2 if self.short_unit in ("s", "oct") else 1
+        points = [self._point_at(place, midi) for place in range(len(self.points))]
+        texts = [
+            "\N{EN DASH}"
+            if point is None
+            else quantity_text(point.value, "", se=point.se, decimals=decimals)
+            for point in points
+        ]
+        return f"{self.title} {' | '.join(texts)} {self.short_unit}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,9 +140,14 @@ def compare_view(
     warnings = comparison.warnings if before_after is None else before_after.warnings
     midis = [note.midi for group in notes for note in group]
     compasses = [item.instrument.compass for item in runs]
+    is_one = len({item.instrument.id for item in runs}) == 1
     return CompareView(
         series=tuple(
-            CompareSeries(number=number, title=f"{item.title} ({item.run.recorded_at[:10]})")
+            CompareSeries(
+                number=number,
+                title=f"{item.title} ({item.run.recorded_at[:10]})",
+                short=item.run.condition if is_one else item.instrument.name,
+            )
             for number, item in enumerate(runs, 1)
         ),
         lanes=tuple(lane for lane in lanes if not lane.is_empty),
@@ -150,12 +165,13 @@ def compare_view(
         ),
         differences=tuple(
             CompareRow(
-                name=f"{name} ({'ln ratio' if unit == 's' else unit})",
-                cells=tuple(
-                    _difference_text(item, "ln ratio" if unit == "s" else unit) for item in items
-                ),
+                name=f"{name} ({unit_as_read(unit)})",
+                cells=tuple(_difference_text(item, unit) for item in items),
             )
-            for name, unit, items in comparison.differences
+            for name, unit, items in (
+                (name, LN_RATIO if unit == "s" else unit, items)
+                for name, unit, items in comparison.differences
+            )
         ),
         changes=()
         if before_after is None
@@ -167,7 +183,7 @@ def compare_view(
 def _lane(measure: _Measure, notes: Sequence[Sequence[NoteResult]]) -> CompareLane:
     points = tuple(
         tuple(
-            ComparePoint(midi=note.midi, value=found)
+            ComparePoint(midi=note.midi, value=found, se=measure.error(note, found))
             for note in sorted(group, key=lambda note: note.midi)
             if (found := measure.value(note)) is not None
             and (found > 0 or not measure.is_logarithmic)
@@ -184,6 +200,7 @@ def _lane(measure: _Measure, notes: Sequence[Sequence[NoteResult]]) -> CompareLa
             for row in points
         ),
         sentence=measure.sentence,
+        short_unit=measure.short_unit,
         is_usual=measure.is_usual,
     )
 
@@ -213,42 +230,60 @@ class _Measure:
     unit: str
     value: Callable[[NoteResult], float | None]
     sentence: str
+    short_unit: str
+    se: Callable[[NoteResult], float | None] = lambda _note: None
     is_logarithmic: bool = False
     has_line: bool = True
     is_usual: bool = True
+    is_error_relative: bool = False
+
+    def error(self, note: NoteResult, value: float) -> float | None:
+        """Return the standard error of a value, in the unit of the lane."""
+        se = self.se(note)
+        return se * value if se is not None and self.is_error_relative else se
 
 
 _LANES = (
     _Measure(
         title="Brightness",
         unit="octaves above f₁",
+        short_unit="oct",
         value=lambda n: n.brightness,
+        se=lambda n: n.brightness_se,
         sentence="How far the centre of the spectrum lies above the fundamental, at equal blow.",
     ),
     _Measure(
         title="Brightness, evenness",
         unit="octaves from own trend",
+        short_unit="oct",
         value=lambda n: n.brightness_residual,
+        se=lambda n: n.brightness_se,
         sentence="How far each note leaves its instrument's own smooth trend; 0 is even.",
         has_line=False,
     ),
     _Measure(
         title="Level, evenness",
         unit="dB from own trend",
+        short_unit="dB",
         value=lambda n: n.level_residual_db,
+        se=lambda n: n.level_se,
         sentence="How far each note leaves its instrument's own smooth trend; 0 is even.",
         has_line=False,
     ),
     _Measure(
         title="Prompt decay",
         unit="s (T60)",
+        short_unit="s",
         value=lambda n: n.prompt_t60_s,
+        se=lambda n: n.prompt_t60_se,
+        is_error_relative=True,
         sentence="How long the first, louder part of the sound would take to fall by 60 dB.",
         is_logarithmic=True,
     ),
     _Measure(
         title="Sustain",
         unit="s to −20 dB",
+        short_unit="s",
         value=lambda n: n.sustain_20db_s,
         sentence="How long the held note takes to fall by 20 dB.",
         is_logarithmic=True,
@@ -257,6 +292,7 @@ _LANES = (
     _Measure(
         title="Damped decay",
         unit="s (T60)",
+        short_unit="s",
         value=lambda n: n.damped_t60_s,
         sentence="How long the note takes to die under its damper.",
         is_logarithmic=True,
@@ -264,13 +300,16 @@ _LANES = (
     _Measure(
         title="Ring-on",
         unit="dB, 0.5 s after release",
+        short_unit="dB",
         value=lambda n: n.ring_level_db,
         sentence="What is left half a second after the release, against just before it.",
     ),
     _Measure(
         title="Tuning",
         unit="cents from own trend",
+        short_unit="cents",
         value=lambda n: n.cents_residual,
+        se=lambda n: n.cents_se,
         sentence="How far the note lies from the smooth stretch of its own instrument.",
         has_line=False,
         is_usual=False,
@@ -281,7 +320,9 @@ _LEVEL_LANES = (
     _Measure(
         title="Level",
         unit="dB SPL, A-weighted",
+        short_unit="dB",
         value=lambda n: n.level_db,
+        se=lambda n: n.level_se,
         sentence="How loud the note is in its first half second; all runs are calibrated.",
     ),
 )
@@ -289,7 +330,8 @@ _LEVEL_LANES = (
 
 
 def _text(value: float, unit: str, *, is_signed: bool = False) -> str:
-    return quantity_text(value, "", decimals=_DECIMALS.get(unit, 2), is_signed=is_signed)
+    number, shown = as_read(value, unit)
+    return quantity_text(number, "", decimals=_DECIMALS.get(shown, 2), is_signed=is_signed)
 
 
 def _figure_text(figure: InstrumentFigure, unit: str) -> str:
@@ -328,6 +370,6 @@ def _change_row(item: MeasureChange) -> CompareRow:
         more = f" and {len(midis) - _MOST_CHANGED} more" if len(midis) > _MOST_CHANGED else ""
         changed = f"{len(midis)} of {item.notes}" + (f": {names}{more}" if midis else "")
     return CompareRow(
-        name=f"{item.measure} ({item.unit})",
+        name=f"{item.measure} ({unit_as_read(item.unit)})",
         cells=(_difference_text(item.overall, item.unit), gain, changed),
     )

@@ -10,7 +10,6 @@ Classes and functions: `EvennessView`, `OtherPoint`, `KeyLine`, `evenness_view`,
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -21,9 +20,11 @@ from toneapp.library import BeforeAfter, HandSet, MeasureChange, RunOfInstrument
 from toneapp.pitch import note_name
 from toneapp.results import NoteResult, Raised, RunResult
 from toneapp.wording import (
+    LN_RATIO,
     NOT_MEASURED,
     duration_text,
     flag_text,
+    percent_change,
     quantity_text,
     raised_reason,
     raised_text,
@@ -44,7 +45,6 @@ __all__ = [
 ZOOM_OCTAVES = (None, 4, 2, 1)
 """Steps of the zoom, from the whole keyboard on."""
 
-_LN_RATIO = "ln ratio"
 _BROUGHT = {
     "level": "drawn at equal level over all",
     "brightness": "drawn at an equal blow",
@@ -319,10 +319,9 @@ def _change_text(
     *,
     is_changed: bool,
 ) -> str:
-    if change is not None and change.unit == _LN_RATIO:
-        ratio = math.exp(difference)
-        times = "\N{MULTIPLICATION SIGN} the earlier"
-        size = quantity_text(ratio, times, se=ratio * se, decimals=2)
+    if change is not None and change.unit == LN_RATIO:
+        percent = percent_change(difference)
+        size = quantity_text(percent, "%", se=(100.0 + percent) * se, decimals=0, is_signed=True)
     else:
         size = quantity_text(difference, kind.unit, se=se, decimals=kind.decimals, is_signed=True)
     return f"change {size}, {'beyond' if is_changed else 'within'} scatter"

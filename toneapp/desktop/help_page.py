@@ -48,7 +48,10 @@ class HelpPage(Page):
         return ""
 
     def refresh(self) -> None:
-        """Write the text in the colours in use."""
+        """Write the text in the colours in use; pages that were not shown yet have keys too."""
+        build = getattr(self.window(), "build_pages", None)
+        if build is not None:
+            build()
         place = self.text.verticalScrollBar().value()
         self.text.setHtml(help_html(self.actions_of_window, self.theme.colours))
         self.text.verticalScrollBar().setValue(place)
@@ -84,19 +87,61 @@ def help_html(actions: Iterable[QAction], colours: Colours) -> str:
         for item in MEASURE_WORDS
     ]
     parts += ["</table><h2>Cautions</h2>", _list(cautions), f"<p>{escape(book.defer)}</p>"]
-    parts.append("<h2>Keys of the computer</h2><table>")
-    parts += [_shortcut_row(action) for action in actions if not action.shortcut().isEmpty()]
-    parts += [
-        f"<tr><td><b>{key}</b></td><td>{escape(text)}</td><td></td></tr>"
-        for key, text in (
-            ("Tab", "On to the next field or button"),
-            ("Enter", "Open what is chosen; in a cell, type into it"),
-            ("Space", "Tick what is chosen, press a button"),
-            ("Alt", "The menus; the underlined letter chooses"),
-        )
-    ]
-    parts.append("</table>")
+    parts.append("<h2>Keys of the computer</h2>")
+    sections: dict[str, list[str]] = {EVERYWHERE: []}
+    for action in actions:
+        if not action.shortcut().isEmpty():
+            sections.setdefault(_place_of(action), []).append(_shortcut_row(action))
+    for place, rows in (
+        (EVERYWHERE, sections.pop(EVERYWHERE) + _rows(_ANYWHERE)),
+        *sections.items(),
+        ("Drawings over the keyboard", _rows(_DRAWINGS)),
+        ("Waveform", _rows(_WAVEFORM)),
+    ):
+        parts += [f"<h3>{escape(place)}</h3><table>", *rows, "</table>"]
     return "\n".join(parts)
+
+
+EVERYWHERE = "Everywhere"
+
+_ANYWHERE = (
+    ("Tab", "On to the next field or button", ""),
+    ("Enter", "Open what is chosen; in a cell, type into it", ""),
+    ("Space", "Tick what is chosen, press a button", ""),
+    ("Alt", "The menus; the underlined letter chooses", ""),
+)
+_DRAWINGS = (
+    ("Left, Right", "The next key", "Choose the key beside the chosen one."),
+    ("Page Up, Page Down", "An octave", "Choose the key an octave up or down."),
+    ("Home, End", "The ends", "Choose the lowest or the highest key."),
+    ("Up, Down", "Lane or string", "Go to another lane, or to another string that rings."),
+    ("Enter", "The note", "Open the page of the chosen key."),
+)
+_WAVEFORM = (
+    ("Left, Right", "The place", "Move the place pointed at; with Shift in small steps."),
+    ("+, -", "Closer, farther", "Show less or more of the recording."),
+    ("Home, End", "The ends", "Show the beginning or the end of the recording."),
+    ("Up, Down", "1 ms", "In the fields Begins and Ends: move the bound by 1 ms."),
+    ("Page Up, Page Down", "10 ms", "In the fields Begins and Ends: move the bound by 10 ms."),
+)
+
+
+def _rows(keys: Iterable[tuple[str, str, str]]) -> list[str]:
+    return [
+        f"<tr><td><b>{escape(key)}</b></td><td>{escape(text)}</td>"
+        f"<td class='quiet'>{escape(more)}</td></tr>"
+        for key, text, more in keys
+    ]
+
+
+def _place_of(action: QAction) -> str:
+    """Where a shortcut holds: on a page, or everywhere."""
+    owner = action.parent()
+    while owner is not None:
+        if isinstance(owner, Page):
+            return owner.title
+        owner = owner.parent()
+    return EVERYWHERE
 
 
 def _list(texts: Iterable[str], *, tag: str = "ul") -> str:

@@ -63,21 +63,8 @@ class KeyAxis:
         top, height : float
             Of the keys, in pixels; the names come below.
         """
+        self.paint_keys(painter, top=top, height=height, colours=(KEY_WHITE, KEY_BLACK, KEY_EDGE))
         keys = range(self._first, self._last + 1)
-        painter.setPen(QPen(QColor(KEY_EDGE), 1.0))
-        painter.setBrush(QColor(KEY_WHITE))
-        for midi in keys:
-            if not is_black_key(midi):
-                half = self.white_width / 2
-                painter.drawRect(QRectF(self.x(midi) - half, top, 2 * half, height))
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(QColor(KEY_BLACK))
-        for midi in keys:
-            if is_black_key(midi):
-                half = self.white_width * _BLACK_WIDTH / 2
-                painter.drawRect(
-                    QRectF(self.x(midi) - half, top, 2 * half, height * _BLACK_LENGTH)
-                )
         painter.setPen(QColor(MUTED))
         metrics = QFontMetricsF(painter.font())
         for midi in keys:
@@ -88,4 +75,45 @@ class KeyAxis:
                     QRectF(self.x(midi) - width, top + height, 2 * width, 1.6 * metrics.height()),
                     Qt.AlignmentFlag.AlignCenter,
                     name,
+                )
+
+    def paint_keys(
+        self, painter: QPainter, *, top: float, height: float, colours: tuple[str, str, str]
+    ) -> None:
+        """Draw the keys alone.
+
+        Parameters
+        ----------
+        painter : QPainter
+        top, height : float
+            Of the keys, in pixels.
+        colours : tuple of str
+            White keys, black keys, edges.
+        """
+        white, black, edge = colours
+        keys = range(self._first, self._last + 1)
+        half = self.white_width / 2
+        painter.setPen(QPen(QColor(edge), 1.0))
+        painter.setBrush(QColor(white))
+        for midi in keys:
+            if not is_black_key(midi):
+                painter.drawRect(QRectF(self.x(midi) - half, top, 2 * half, height))
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(black))
+        half *= _BLACK_WIDTH
+        for midi in keys:
+            if is_black_key(midi):
+                painter.drawRect(
+                    QRectF(self.x(midi) - half, top, 2 * half, height * _BLACK_LENGTH)
+                )
+
+    def paint_octaves(self, painter: QPainter, *, top: float, line: float, colour: str) -> None:
+        """Name the notes C below the keys, in lines of a height."""
+        painter.setPen(QColor(colour))
+        for midi in self.compass:
+            if midi % 12 == 0:
+                painter.drawText(
+                    QRectF(self.x(midi) - 40.0, top, 80.0, 1.45 * line),
+                    Qt.AlignmentFlag.AlignCenter,
+                    note_name(midi),
                 )

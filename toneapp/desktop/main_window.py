@@ -122,6 +122,11 @@ class MainWindow(QMainWindow):
                 splitter.restoreState(self.settings.splitter(key))
         return self._pages[name]
 
+    def build_pages(self) -> None:
+        """Build every page, so that all that can be done is known."""
+        for name in self._entries:
+            self.page_of(name)
+
     def show_page(self, name: str) -> None:
         """Bring a page to the front and the keyboard to it."""
         if name not in self._entries:
@@ -160,7 +165,13 @@ class MainWindow(QMainWindow):
         self._news.start(GOOD_NEWS_MS)
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        """Remember the place of the window and end its work."""
+        """Remember the place of the window and end its work, unless a page asks first."""
+        asking = [page for page in self._pages.values() if page.keeps_open()]
+        if asking:
+            event.ignore()
+            return
+        for page in self._pages.values():
+            page.let_go()
         self.settings.geometry = self.saveGeometry()
         self.settings.page = self._last_page
         for name, page in self._pages.items():

@@ -28,20 +28,7 @@ _COLUMN_PX = (9.0, 30.0)
 def paint_keys(painter: QPainter, geometry: MapGeometry, style: MapStyle) -> None:
     """Paint the keyboard and the names of keys below it."""
     colours, keys, axis = style.colours, geometry.keys, geometry.axis
-    painter.setPen(QPen(QColor(colours.key_edge), 1.0))
-    painter.setBrush(QColor(colours.key_white))
-    shown = _all_keys(axis.compass)
-    half = axis.white_width / 2
-    for midi in shown:
-        if not is_black_key(midi):
-            painter.drawRect(QRectF(axis.x(midi) - half, keys.top(), 2 * half, keys.height()))
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(QColor(colours.key_black))
-    for midi in shown:
-        if is_black_key(midi):
-            painter.drawRect(
-                QRectF(axis.x(midi) - 0.62 * half, keys.top(), 1.24 * half, 0.6 * keys.height())
-            )
+    axis.paint_keys(painter, top=keys.top(), height=keys.height(), colours=colours.keys)
     painter.setPen(QColor(colours.muted))
     metrics = QFontMetricsF(style.font)
     last_x = -math.inf
@@ -151,9 +138,3 @@ def _named_keys(compass: Compass, *, is_wide: bool) -> list[int]:
         for midi in compass
         if midi % 12 == 0 or midi == compass.lowest_midi or (is_wide and not is_black_key(midi))
     ]
-
-
-def _all_keys(compass: Compass) -> range:
-    """Keys to draw: a black one at an end has a white one beside it."""
-    low, high = compass.lowest_midi, compass.highest_midi
-    return range(low - is_black_key(low), high + is_black_key(high) + 1)

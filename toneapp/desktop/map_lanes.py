@@ -158,7 +158,7 @@ def map_lanes(
     lanes = dict(zip(_FROM_RUN, run_lanes(run), strict=True))
     lanes["inharmonicity"] = _with_log_trend(lanes["inharmonicity"], layout)
     lanes["sustain"] = _with_log_trend(_sustain_lane(run), layout)
-    lanes["ring_on"], limits = _ring_on_lane(run)
+    lanes["ring_on"], limits = _ring_on_lane(run, layout)
     for key, value_of in _BY_HAND.items():
         lanes[key] = _hand_lane(LANE_KINDS[key], hand_set, value_of)
     return {
@@ -241,7 +241,7 @@ def _sustain_lane(run: RunResult) -> Lane:
     )
 
 
-def _ring_on_lane(run: RunResult) -> tuple[Lane, frozenset[int]]:
+def _ring_on_lane(run: RunResult, layout: KeyboardLayout) -> tuple[Lane, frozenset[int]]:
     errors = _errors(_estimates(run, lambda s: None if s.ring_level_is_limit else s.ring_level_db))
     is_heard = {
         strike.midi
@@ -267,11 +267,24 @@ def _ring_on_lane(run: RunResult) -> tuple[Lane, frozenset[int]]:
         )
     lane = Lane(
         title="Ring-on",
-        unit="dB, 0.5 s after the release re before it",
+        unit="dB, 0.5 s after the release against before it",
         is_logarithmic=False,
         points=tuple(points),
     )
-    return lane, frozenset(limits)
+    return _with_heard_trend(lane, limits, layout), frozenset(limits)
+
+
+def _with_heard_trend(lane: Lane, limits: set[int], layout: KeyboardLayout) -> Lane:
+    """Add the trend of what is heard; limits say only what it lies below, so they bend nothing."""
+    heard = [point for point in lane.points if point.midi not in limits]
+    midi = np.array([point.midi for point in heard], dtype=np.float64)
+    values = np.array([point.value for point in heard], dtype=np.float64)
+    trend = fit_trend(midi, values, breaks=layout.breaks()) if midi.size else None
+    if trend is None:
+        return lane
+    level_db = dict(zip(midi.astype(int).tolist(), trend.fitted.tolist(), strict=True))
+    points = tuple(replace(point, trend=level_db.get(point.midi)) for point in lane.points)
+    return replace(lane, points=points)
 
 
 def _hand_lane(

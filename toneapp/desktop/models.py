@@ -13,26 +13,26 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QObject, Signal
+from PySide6.QtCore import QObject, QTimer, Signal
 
 from toneapp.desktop.chosen_model import ChosenModel
 from toneapp.desktop.growing_run import GrowingRun
 from toneapp.desktop.library_model import POLL_MS
 from toneapp.desktop.sound_places import SoundPlace, place_of_strike, sound_places
 from toneapp.desktop.workers import Progress, Task
-from toneapp.errors import InputError
 from toneapp.library import (
     Analyse,
     Library,
     Run,
     RunOfInstrument,
+    StrikeEdit,
 )
 from toneapp.results import RunResult, StrikeResult
 
 __all__ = ["AppModel", "SoundPlace"]
 
-SAME_ONSET_S = 0.15
-"""A label nearer than this to a strike belongs to it (see the library and the analysis)."""
+MEASURE_PAUSE_MS = 1500
+"""Corrections in quick succession are measured together."""
 
 IMPORT_SHARE = 0.1
 """Share of the progress for taking a recording in; the rest is measuring it."""
@@ -50,6 +50,8 @@ class AppModel(ChosenModel):
         function given; the measuring core by default.
     poll_ms : int
         Look for changes by other programs this often; 0 for never.
+    measure_pause_ms : int
+        Measure again this long after the last correction of a strike.
 
     Notes
     -----
@@ -64,10 +66,16 @@ class AppModel(ChosenModel):
         *,
         analyse: Callable[[OnStrikes], Analyse] | None = None,
         poll_ms: int = POLL_MS,
+        measure_pause_ms: int = MEASURE_PAUSE_MS,
         parent: QObject | None = None,
     ) -> None:
         super().__init__(poll_ms=poll_ms, parent=parent)
         self._analyse = analyse
+        self._again: Task | None = None  # measuring after a correction
+        self._pause = QTimer(self)
+        self._pause.setSingleShot(True)
+        self._pause.setInterval(measure_pause_ms)
+        self._pause.timeout.connect(self._measure_if_due)
         self._added.connect(self._begin_to_grow)
         self._grown.connect(self._show_growing)
 
@@ -177,30 +185,53 @@ class AppModel(ChosenModel):
                 return library.strikes.discard(take_id, onset_s, part=part)
             return library.strikes.relabel(take_id, onset_s, midi, part=part)
 
-        return self.edit(say)
+        return self._correct(say)
 
-    def move_strike(self, strike: StrikeResult, onset_s: float, *, part: str = "") -> Task | None:
-        """Say that a strike began at another moment; it counts once the run is measured again.
+    def bound_strike(
+        self,
+        onset_s: float,
+        midi: int,
+        *,
+        exact_onset_s: float | None,
+        release_s: float | None,
+        part: str = "",
+    ) -> Task | None:
+        """Say where exactly a strike begins and ends; None for as it is heard.
 
-        It is left out where it was heard, and its key is said to be struck at the other moment;
-        each of the two can be undone.
+        Parameters
+        ----------
+        onset_s : float
+            Where it was heard or begins by now, in seconds of its file.
+        midi : int
+            The key it counts for.
         """
         places = self.sounds_of_run()
         place = next((item for item in places if item.part == part), None)
         if place is None:
             return None
         take_id = place.take_id
+        return self._correct(
+            lambda library: library.strikes.set_bounds(
+                take_id, onset_s, midi, exact_onset_s=exact_onset_s, release_s=release_s, part=part
+            )
+        )
 
-        def move(library: Library) -> None:
-            if abs(onset_s - strike.onset_s) <= SAME_ONSET_S:
-                raise InputError(
-                    f"that is within {SAME_ONSET_S:g} s of where the strike was heard, and its "
-                    "exact beginning is measured; point farther away to move it"
-                )
-            library.strikes.discard(take_id, strike.onset_s, part=part)
-            library.strikes.relabel(take_id, onset_s, strike.midi, part=part)
+    def restore_strike(self, edit: StrikeEdit) -> Task | None:
+        """Take back what was said about a strike."""
+        return self._correct(lambda library: library.strikes.restore(edit))
 
-        return self.edit(move)
+    def undo(self) -> Task | None:
+        """Take the last edit back, and measure again if it was a correction of a strike."""
+        return self._then_measure(super().undo())
+
+    def redo(self) -> Task | None:
+        """Do again what was undone last, and measure again if that is due."""
+        return self._then_measure(super().redo())
+
+    def close(self) -> None:
+        """Stop all work and let the library go."""
+        self._pause.stop()
+        super().close()
 
     # Sound
 
@@ -224,6 +255,35 @@ class AppModel(ChosenModel):
         return place_of_strike(self.sounds_of_run(run), strike)
 
     # Inside
+
+    def _forget_chosen(self) -> None:
+        """Choose nothing, and measure nothing again: another library was opened."""
+        self._pause.stop()
+        super()._forget_chosen()
+
+    def _correct(self, change: Callable[[Library], object]) -> Task | None:
+        """Correct a strike, and measure the run again a little later."""
+        return self._then_measure(self.edit(change))
+
+    def _then_measure(self, task: Task | None) -> Task | None:
+        if task is not None:
+            task.done.connect(lambda _answer: self._pause.start())
+        return task
+
+    def _measure_if_due(self) -> None:
+        """Measure the chosen run again in the background, if corrections wait for it."""
+        run_id = self.run_id
+        if not run_id:
+            return
+
+        def asked(is_due: bool) -> None:
+            if not is_due or run_id != self.run_id:
+                return
+            if self._again is not None:
+                self._again.cancel()  # it measures without the latest correction
+            self._again = self.measure_run(run_id)
+
+        self.ask(lambda library: library.measuring.is_due(run_id), asked, key="due")
 
     def _measuring_function(self, library: Library, run: Run) -> Analyse:
         """Return what measures a run and tells meanwhile what is known; for another thread."""
@@ -277,4 +337,4 @@ class AppModel(ChosenModel):
         if place is None:
             self.failed.emit("the recording of this strike is not in the library any more")
             return None
-        return self.edit(lambda library: say(library, place))
+        return self._correct(lambda library: say(library, place))

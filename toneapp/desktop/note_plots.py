@@ -90,7 +90,10 @@ class StrikePlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph ships no typ
             axis.setTextPen(QPen(muted))
             axis.setTickFont(font)
             axis.enableAutoSIPrefix(False)
-            axis.setLabel(text, **{"font-size": f"{self._theme.base_pt * 0.85:.1f}pt"})
+            axis.setLabel(
+                text,
+                **{"font-size": f"{self._theme.base_pt * 0.85:.1f}pt", "color": muted.name()},
+            )
         self.getAxis("left").setWidth(64)
         self.getPlotItem().titleLabel.item.setFont(self._theme.font(is_bold=True))
         self.setTitle(self._name, color=ink, size=f"{self._theme.base_pt:.1f}pt", bold=True)
@@ -153,7 +156,7 @@ class HeldPlot(StrikePlot):
         super().__init__(
             theme,
             name="While held",
-            sentence="Spectrum of the held note in dB re full scale over Hz, with the partials "
+            sentence="Spectrum of the held note in dB below full scale over Hz, with the partials "
             "of the fitted series.",
             x_label="Hz",
             y_label="dBFS",
@@ -200,7 +203,7 @@ class DecayPlot(StrikePlot):
         super().__init__(
             theme,
             name="Decay",
-            sentence="Level of all partials together in dB re the loudest moment over seconds, "
+            sentence="Level of all partials together in dB below the loudest moment over seconds, "
             "with the two stages that were fitted and the release.",
             x_label="s from the strike",
             y_label="dB",
@@ -214,7 +217,7 @@ class DecayPlot(StrikePlot):
         first, last = float(times[0]), float(times[-1])
         low = max(min(decay.noise_db - 2 * _MARGIN_DB, float(level[-1]) - _MARGIN_DB), -90.0)
         self._line([first, last], [decay.noise_db] * 2, "muted", style=Qt.PenStyle.DotLine)
-        self.word("before the blow", last, decay.noise_db, colour="muted", anchor=(1.0, 0.0))
+        self.word("before the blow", first, decay.noise_db, colour="muted", anchor=(0.0, 0.0))
         self._line(times, level, "point")
         for stage, style, colour in zip(
             decay.stages, (Qt.PenStyle.DashLine, Qt.PenStyle.DashDotLine), ("accent", "second"),
@@ -260,10 +263,10 @@ class AfterPlot(StrikePlot):
         super().__init__(
             theme,
             name="After the release",
-            sentence="Spectrum after the release in dB re the strike's own peak level over Hz, "
+            sentence="Spectrum after the release in dB against the blow's own peak level over Hz, "
             "with the names of the strings that sound on.",
             x_label="Hz",
-            y_label="dB re strike",
+            y_label="dB against the blow",
             parent=parent,
         )
 

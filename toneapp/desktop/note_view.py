@@ -46,6 +46,7 @@ _DECAY = (Flag.NO_PITCH, Flag.HOLD_TOO_SHORT, Flag.NOISE_HIDES_DECAY, Flag.CUT_S
 _AFTER = (Flag.NO_PITCH, Flag.SINGLE_STAGE, *_DECAY[1:])
 _BEATS = (Flag.NO_PITCH, Flag.BEATS_UNRESOLVED, Flag.HOLD_TOO_SHORT, Flag.CUT_SHORT)
 _RING = (Flag.NO_RELEASE, Flag.RELEASE_ASSUMED, Flag.NOISE_HIDES_RING, Flag.CUT_SHORT)
+_DAMPED = (*_RING, Flag.ROOM_HIDES_DAMPING)
 _SOUND = (Flag.CUT_SHORT, Flag.QUIET, Flag.CLIPPED, Flag.RATE_LIMITS_BAND)
 _ATTACK = (Flag.NO_PITCH, Flag.NO_ATTACK_WINDOW, Flag.RATE_LIMITS_BAND)
 _KNOCK = (Flag.NOISE_HIDES_KNOCK, *_ATTACK)
@@ -151,6 +152,26 @@ _QUANTITIES = (
         of_note=lambda n: quantity_text(n.brightness, "", se=n.brightness_se, decimals=2),
     ),
     _Quantity(
+        name="Place, level", unit="dB", reasons=(),
+        sentence="What room and microphone add to the level of this key, as far as the keys "
+        "that share its frequencies tell, in dB. It is taken off the level of the note.",
+        of_strike=lambda s: quantity_text(s.place_db, "", se=s.place_db_se, is_signed=True),
+        of_note=lambda n: quantity_text(
+            n.level_place_db, "", se=n.level_place_se, is_signed=True
+        ),
+    ),
+    _Quantity(
+        name="Place, brightness", unit="oct", reasons=(),
+        sentence="What room and microphone add to the brightness of this key, in octaves. It "
+        "is taken off the brightness of the note.",
+        of_strike=lambda s: quantity_text(
+            s.place_oct, "", se=s.place_oct_se, decimals=2, is_signed=True
+        ),
+        of_note=lambda n: quantity_text(
+            n.brightness_place_oct, "", se=n.brightness_place_se, decimals=2, is_signed=True
+        ),
+    ),
+    _Quantity(
         name="Sharpness", unit="acum", reasons=_SOUND,
         sentence="Sharpness after DIN 45692, in acum.",
         of_strike=lambda s: quantity_text(s.sharpness_acum, "", decimals=2),
@@ -193,7 +214,7 @@ _QUANTITIES = (
         of_note=_nothing,
     ),
     _Quantity(
-        name="Damped decay", unit="s", reasons=_RING,
+        name="Damped decay", unit="s", reasons=_DAMPED,
         sentence="Seconds in which the note would fall by 60 dB once it is let go.",
         of_strike=lambda s: quantity_text(s.damped_t60_s, "", decimals=2),
         of_note=lambda n: quantity_text(n.damped_t60_s, "", decimals=2),
@@ -269,13 +290,13 @@ def missing_reasons(strike: StrikeResult) -> tuple[str, ...]:
 
 
 PARTIAL_HEADS = (
-    ("n", "Number of the partial"),
+    ("No.", "Number of the partial; the first is the fundamental"),
     ("Hz", "Frequency as measured, in Hz, with ± twice the standard error from 0.001 Hz on"),
-    ("dB", "Level soon after the strike, in dB re full scale"),
-    ("off", "Measured minus fitted series, in cents"),
-    ("prompt", "T60 of the partial's prompt sound, in s"),
-    ("after", "T60 of the partial's aftersound, in s"),
-    ("beat", "Beat rate in Hz, and its depth in dB"),
+    ("dB", "Level soon after the strike, in dB below full scale"),
+    ("Cents", "Measured minus fitted series, in cents"),
+    ("Prompt, s", "Time the partial's prompt sound would take to fall by 60 dB, in s"),
+    ("After, s", "Time the partial's aftersound would take to fall by 60 dB, in s"),
+    ("Beat, Hz", "Beat rate in Hz, and its depth in dB"),
 )
 
 
@@ -324,7 +345,7 @@ def echo_texts(strike: StrikeResult) -> tuple[str, ...]:
     for echo in sorted(strike.ringing, key=lambda item: -item.level_db):
         parts = [
             f"{echo_text(echo)} at {quantity_text(echo.hz, 'Hz', se=echo.hz_se, decimals=2)}",
-            f"{quantity_text(echo.level_db, 'dB')} re the strike",
+            f"{quantity_text(echo.level_db, 'dB')} against the blow",
         ]
         if echo.t60_s is not None:
             parts.append(f"T60 {quantity_text(echo.t60_s, 's')}")

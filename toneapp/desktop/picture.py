@@ -32,7 +32,7 @@ from toneapp.errors import InputError, OutputError, ToneappError
 from toneapp.interchange import run_from_bytes
 from toneapp.keyboard import FULL_COMPASS, Compass
 from toneapp.results import RunResult
-from toneapp.saving import write_atomically
+from toneapp.saving import check_picture_name, write_atomically
 from toneapp.wording import duration_text
 
 __all__ = ["draw_run", "main", "picture_bytes"]
@@ -104,6 +104,7 @@ def main(words: Sequence[str] | None = None) -> int:
     source, target = words
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
     try:
+        check_picture_name(target)
         run = run_from_bytes(_read(source))
         application = QGuiApplication.instance() or QGuiApplication([])
         assert application is not None  # must live while fonts are used

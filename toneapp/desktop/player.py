@@ -6,9 +6,10 @@ Classes: `Player`.
 from __future__ import annotations
 
 import logging
-from typing import Any, Protocol
+from typing import Any, ClassVar, Protocol
 
 from toneapp._typing import Float32Array
+from toneapp.audio.devices import sound_system
 from toneapp.desktop.listening import Clip
 from toneapp.errors import AudioDeviceError
 
@@ -22,7 +23,7 @@ NO_LOUDSPEAKER = "no loudspeaker was found; connect one and try again"
 class Output(Protocol):
     """What plays; sounddevice in the program, another in tests."""
 
-    def play(self, samples: Float32Array, samplerate: float) -> Any:
+    def play(self, samples: Float32Array, samplerate: float, **device: Any) -> Any:
         """Begin to play and return at once."""
 
     def stop(self) -> Any:
@@ -37,6 +38,10 @@ class Player:
     output : Output, optional
         The system's loudspeaker by default, found when it is first used.
     """
+
+    device: ClassVar[str] = ""
+    """Loudspeaker that the person has chosen in the settings, for all players; empty for the
+    system's own choice."""
 
     def __init__(self, output: Output | None = None) -> None:
         self._output = output
@@ -55,20 +60,23 @@ class Player:
             If there is no loudspeaker or it cannot be used.
         """
         output = self._found()
-        try:
-            output.play(clip.samples, clip.sample_rate_hz)
-        except _device_errors() as exc:
-            raise _sentence(exc) from exc
+        device = {"device": Player.device} if Player.device else {}
+        with sound_system:
+            try:
+                output.play(clip.samples, clip.sample_rate_hz, **device)
+            except _device_errors() as exc:
+                raise _sentence(exc) from exc
         return clip.text
 
     def stop(self) -> None:
         """End what is playing; nothing happens when nothing is."""
         if self._output is None:
             return
-        try:
-            self._output.stop()
-        except _device_errors() as exc:
-            raise _sentence(exc) from exc
+        with sound_system:
+            try:
+                self._output.stop()
+            except _device_errors() as exc:
+                raise _sentence(exc) from exc
 
     def _found(self) -> Output:
         if self._output is None:

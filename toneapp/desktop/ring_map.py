@@ -1,25 +1,15 @@
 """The matrix of struck keys and ringing strings, with pointer and keyboard.
 
-The still part is painted once into a picture and copied; only the marks of pointer and keyboard
-are painted anew while the hand moves.
-
 Classes: `RingMap`.
 """
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, QPointF, QSize, Qt, Signal
-from PySide6.QtGui import (
-    QHelpEvent,
-    QKeyEvent,
-    QMouseEvent,
-    QPainter,
-    QPaintEvent,
-    QPixmap,
-    QResizeEvent,
-)
-from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
+from PySide6.QtCore import QPointF, Qt, Signal
+from PySide6.QtGui import QMouseEvent, QPainter, QPaintEvent
+from PySide6.QtWidgets import QWidget
 
+from toneapp.desktop.key_map import KeyMap
 from toneapp.desktop.ring_geometry import RingGeometry
 from toneapp.desktop.ring_painting import paint_ring, paint_ring_at_hand
 from toneapp.desktop.ring_view import RingMark, RingView
@@ -27,52 +17,22 @@ from toneapp.desktop.theme import Theme
 
 __all__ = ["RingMap"]
 
-_FONT_SCALE = 0.9
-_SMALLEST = QSize(420, 320)
-_OCTAVE = 12
 
-
-class RingMap(QWidget):
+class RingMap(KeyMap[RingView, RingGeometry]):
     """Shows a `RingView`; sends which key is meant.
 
     Attributes
     ----------
-    key_chosen : Signal(int)
-        A key was chosen with the keyboard or clicked.
-    key_opened : Signal(int)
-        A mark or a key was clicked, or Enter pressed: the struck key.
     mark_changed : Signal(object)
         `RingMark` below the pointer or at hand, or None.
     """
 
-    key_chosen = Signal(int)
-    key_opened = Signal(int)
     mark_changed = Signal(object)
 
     def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._theme = theme
-        self._view: RingView | None = None
-        self._chosen = 0
+        super().__init__(theme, name="Struck keys against ringing strings", parent=parent)
         self._mark: RingMark | None = None
-        self._geometry: RingGeometry | None = None
-        self._still: QPixmap | None = None
-        self.setMouseTracking(True)
-        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumSize(_SMALLEST)
-        self.setAccessibleName("Struck keys against ringing strings")
         self._describe()
-
-    @property
-    def view(self) -> RingView | None:
-        """What is shown."""
-        return self._view
-
-    @property
-    def chosen(self) -> int:
-        """The chosen key; 0 for none."""
-        return self._chosen
 
     @property
     def mark(self) -> RingMark | None:
@@ -81,10 +41,9 @@ class RingMap(QWidget):
 
     def set_view(self, view: RingView) -> None:
         """Show something else; also after colours or sizes have changed."""
-        self._view = view
         if self._mark not in view.marks:
             self._set_mark(None)
-        self._redraw()
+        super().set_view(view)
 
     def set_chosen(self, midi: int) -> None:
         """Mark a key's column and row; 0 for none."""
@@ -97,13 +56,13 @@ class RingMap(QWidget):
 
     def place_of(self, mark: RingMark) -> QPointF:
         """Where a mark lies, for tests and for what points at it."""
-        geometry = self._laid_out()
+        geometry = self.laid_out()
         assert geometry is not None
         return geometry.place(mark)
 
     def place_of_key(self, midi: int) -> QPointF:
         """Where a struck key lies on the drawn keyboard."""
-        geometry = self._laid_out()
+        geometry = self.laid_out()
         assert geometry is not None
         return QPointF(geometry.x(midi), geometry.keys.bottom() - 4.0)
 
@@ -111,11 +70,11 @@ class RingMap(QWidget):
 
     def paintEvent(self, _event: QPaintEvent) -> None:
         """Copy the still picture and paint what is at hand."""
-        geometry = self._laid_out()
+        geometry = self.laid_out()
         if geometry is None or self._view is None:
             return
         painter = QPainter(self)
-        painter.drawPixmap(0, 0, self._still_picture(geometry))
+        painter.drawPixmap(0, 0, self.still_picture(self._view, geometry))
         paint_ring_at_hand(
             painter,
             self._view,
@@ -126,42 +85,14 @@ class RingMap(QWidget):
         )
         painter.end()
 
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        """Lay out anew."""
-        super().resizeEvent(event)
-        self._redraw()
+    def lay_out(self, view: RingView) -> RingGeometry:
+        """Say where everything lies at the present size."""
+        return RingGeometry(self.width(), self.height(), view=view, font=self.font_of_map())
 
-    def _redraw(self) -> None:
-        self._geometry = None
-        self._still = None
-        self.update()
-
-    def _laid_out(self) -> RingGeometry | None:
-        if self._view is None:
-            return None
-        if self._geometry is None:
-            font = self._theme.font(scale=_FONT_SCALE)
-            self._geometry = RingGeometry(self.width(), self.height(), view=self._view, font=font)
-        return self._geometry
-
-    def _still_picture(self, geometry: RingGeometry) -> QPixmap:
-        ratio = self.devicePixelRatioF()
-        if self._still is None or self._still.devicePixelRatio() != ratio:
-            assert self._view is not None
-            still = QPixmap((self.size().toSizeF() * ratio).toSize())
-            still.setDevicePixelRatio(ratio)
-            still.fill(self._theme.colour("paper"))
-            painter = QPainter(still)
-            paint_ring(
-                painter,
-                self._view,
-                geometry,
-                colours=self._theme.colours,
-                font=self._theme.font(scale=_FONT_SCALE),
-            )
-            painter.end()
-            self._still = still
-        return self._still
+    def paint_still(self, painter: QPainter, view: RingView, geometry: RingGeometry) -> None:
+        """Paint what does not follow the hand."""
+        colours = self._theme.colours
+        paint_ring(painter, view, geometry, colours=colours, font=self.font_of_map())
 
     # Pointer
 
@@ -175,19 +106,8 @@ class RingMap(QWidget):
             return
         midi = self._key_at(event.position())
         if midi:
-            self._choose(midi)
+            self.choose(midi)
             self.key_opened.emit(midi)
-
-    def event(self, event: QEvent) -> bool:
-        """Say what lies below the resting pointer."""
-        if event.type() is QEvent.Type.ToolTip and isinstance(event, QHelpEvent):
-            text = self.text_at(QPointF(event.pos()))
-            if text:
-                QToolTip.showText(event.globalPos(), text, self)
-            else:
-                QToolTip.hideText()
-            return True
-        return super().event(event)
 
     def text_at(self, place: QPointF) -> str:
         """Say what lies at a place."""
@@ -196,34 +116,17 @@ class RingMap(QWidget):
 
     # Keyboard
 
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Move through keys, and through the strings that ring after the chosen one."""
-        key = event.key()
-        modifiers = event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier
-        if self._view is None or modifiers:
-            super().keyPressEvent(event)
-            return
-        steps = {
-            Qt.Key.Key_Left: -1,
-            Qt.Key.Key_Right: 1,
-            Qt.Key.Key_PageDown: -_OCTAVE,
-            Qt.Key.Key_PageUp: _OCTAVE,
-            Qt.Key.Key_Home: -1000,
-            Qt.Key.Key_End: 1000,
-        }
-        if key in steps:
-            self._step(steps[Qt.Key(key)])
-        elif key in (Qt.Key.Key_Up, Qt.Key.Key_Down):
-            self._step_mark(1 if key == Qt.Key.Key_Up else -1)
-        elif key in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self._chosen:
-            self.key_opened.emit(self._chosen)
-        else:
-            super().keyPressEvent(event)
+    def other_key(self, key: int, /) -> bool:
+        """Move through the strings that ring after the chosen key."""
+        if key not in (Qt.Key.Key_Up, Qt.Key.Key_Down):
+            return False
+        self._step_mark(1 if key == Qt.Key.Key_Up else -1)
+        return True
 
     # Inside
 
     def _mark_at(self, place: QPointF) -> RingMark | None:
-        geometry, view = self._laid_out(), self._view
+        geometry, view = self.laid_out(), self._view
         if geometry is None or view is None:
             return None
         return geometry.mark_at(place.x(), place.y(), view.marks)
@@ -232,21 +135,8 @@ class RingMap(QWidget):
         mark = self._mark_at(place)
         if mark is not None:
             return mark.struck_midi
-        geometry = self._laid_out()
+        geometry = self.laid_out()
         return 0 if geometry is None else geometry.key_at(place.x(), place.y())
-
-    def _choose(self, midi: int) -> None:
-        self.set_chosen(midi)
-        self.key_chosen.emit(midi)
-
-    def _step(self, keys: int) -> None:
-        assert self._view is not None
-        compass = self._view.compass
-        start = compass.lowest_midi if keys > 0 else compass.highest_midi
-        to = self._chosen + keys if self._chosen else start
-        to = min(max(to, compass.lowest_midi), compass.highest_midi)
-        if to != self._chosen:
-            self._choose(to)
 
     def _step_mark(self, step: int) -> None:
         """Go to the next string up or down that rings after the chosen key."""

@@ -45,7 +45,7 @@ from toneapp.interchange import run_from_bytes
 from toneapp.keyboard import is_black_key
 from toneapp.pitch import note_name
 from toneapp.results import RunResult
-from toneapp.saving import write_atomically
+from toneapp.saving import check_picture_name, write_atomically
 
 __all__ = ["draw_ring", "main", "paint_ring", "paint_ring_at_hand"]
 
@@ -76,7 +76,7 @@ def paint_ring(
     painter.setFont(font)
     _paint_ground(painter, view, geometry, colours)
     _paint_string_keys(painter, geometry, colours)
-    _paint_struck_keys(painter, view, geometry, colours)
+    _paint_struck_keys(painter, geometry, colours)
     # Small marks over large ones, so that none is lost.
     for mark in sorted(view.marks, key=lambda mark: -mark.size):
         _paint_sign(painter, mark.sign, geometry.place(mark), geometry.size(mark), colours=colours)
@@ -162,32 +162,10 @@ def _paint_ground(
             painter.drawLine(QLineF(x, plot.top(), x, plot.bottom()))
 
 
-def _paint_struck_keys(
-    painter: QPainter, view: RingView, geometry: RingGeometry, colours: Colours
-) -> None:
+def _paint_struck_keys(painter: QPainter, geometry: RingGeometry, colours: Colours) -> None:
     keys, axis = geometry.keys, geometry.axis
-    half = axis.white_width / 2
-    painter.setPen(QPen(QColor(colours.key_edge), 1.0))
-    painter.setBrush(QColor(colours.key_white))
-    for midi in view.compass:
-        if not is_black_key(midi):
-            painter.drawRect(QRectF(axis.x(midi) - half, keys.top(), 2 * half, keys.height()))
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(QColor(colours.key_black))
-    for midi in view.compass:
-        if is_black_key(midi):
-            width = 1.24 * half
-            painter.drawRect(
-                QRectF(axis.x(midi) - width / 2, keys.top(), width, 0.6 * keys.height())
-            )
-    painter.setPen(QColor(colours.muted))
-    for midi in view.compass:
-        if midi % 12 == 0:
-            painter.drawText(
-                QRectF(axis.x(midi) - 40.0, keys.bottom(), 80.0, 1.4 * geometry.line),
-                Qt.AlignmentFlag.AlignCenter,
-                note_name(midi),
-            )
+    axis.paint_keys(painter, top=keys.top(), height=keys.height(), colours=colours.keys)
+    axis.paint_octaves(painter, top=keys.bottom(), line=geometry.line, colour=colours.muted)
     painter.setPen(QColor(colours.ink))
     painter.drawText(
         QRectF(
@@ -395,6 +373,7 @@ def main(words: Sequence[str] | None = None) -> int:
     source, target = words
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
     try:
+        check_picture_name(target)
         runs = _read(source)
         application = QGuiApplication.instance() or QGuiApplication([])
         assert application is not None  # must live while fonts are used

@@ -108,6 +108,7 @@ class RingRow:
     short: str  # a few words
     text: str
     cause: Cause | None = None
+    is_counted: bool = True  # among what the heading of the list counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +190,9 @@ def ring_view(run: RunResult, *, compass: Compass | None = None) -> RingView:
     )
 
 
+_NO_CHANGE = (Trend.UNCHANGED, Trend.HIDDEN)
+
+
 def ring_change_view(
     before: RunResult,
     after: RunResult,
@@ -228,8 +232,9 @@ def ring_change_view(
             f"now {len(item.keys_after)}",
             # What is gone wants no advice.
             cause=None if item.level.trend is Trend.LOST else _cause_of(change.pairs, item.midi),
+            is_counted=item.level.trend not in _NO_CHANGE,
         )
-        for item in change.strings
+        for item in sorted(change.strings, key=lambda s: s.level.trend in _NO_CHANGE)
     )
     return _view(
         marks,

@@ -23,6 +23,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidget
 
 from toneapp.desktop.theme import BIG_TARGET_PX, Theme
+from toneapp.desktop.tick_delegate import TickDelegate
 
 __all__ = ["Column", "RowTable", "RowsModel"]
 
@@ -169,6 +170,9 @@ class RowTable(QTableView):
         self._theme = theme
         self.rows_model = RowsModel(columns, self)
         self.setModel(self.rows_model)
+        for place, column in enumerate(columns):
+            if column.is_checked is not None:
+                self.setItemDelegateForColumn(place, TickDelegate(theme, self))
         self.setAccessibleName(name)
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)

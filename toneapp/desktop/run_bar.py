@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QSizePolicy, QWidget
 
+from toneapp.desktop.elided_label import ElidedLabel
 from toneapp.desktop.models import AppModel
 from toneapp.desktop.theme import GAP_PX, Theme
 from toneapp.library import Run
@@ -14,6 +15,9 @@ from toneapp.library import Run
 __all__ = ["RunBar", "run_title"]
 
 NO_RUN = "no run"
+NAME_PX = 130
+LEAST_LETTERS = 22
+LARGEST_PX = 430  # longer than the longest title that is usual
 
 
 def run_title(run: Run) -> str:
@@ -35,8 +39,8 @@ class RunBar(QWidget):
         super().__init__(parent)
         self._model = model
         self._theme = theme
-        self._name = QLabel(self)
-        self._name.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self._name = ElidedLabel("", self)
+        self._name.setMinimumWidth(NAME_PX)
         self.run_choice = QComboBox(self)
         self.run_choice.setAccessibleName("Run")
         self.run_choice.setToolTip("The run that is shown")
@@ -47,7 +51,9 @@ class RunBar(QWidget):
             choice.setSizeAdjustPolicy(
                 QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
             )
-            choice.setMinimumContentsLength(33)
+            choice.setMinimumContentsLength(LEAST_LETTERS)
+            choice.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+            choice.setMaximumWidth(LARGEST_PX)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(GAP_PX, GAP_PX // 2, GAP_PX, GAP_PX // 2)
         layout.setSpacing(GAP_PX)
@@ -56,7 +62,7 @@ class RunBar(QWidget):
             label = QLabel(text, self)
             label.setBuddy(choice)
             layout.addWidget(label)
-            layout.addWidget(choice)
+            layout.addWidget(choice, 5)
         self.run_choice.activated.connect(self._choose_run)
         self.compared_choice.activated.connect(self._choose_compared)
         model.library_changed.connect(self.fill)
@@ -70,7 +76,7 @@ class RunBar(QWidget):
         """Show the runs of the chosen instrument."""
         instrument = self._model.instrument
         self._name.setFont(self._theme.font(scale=1.15, is_bold=True))
-        self._name.setText("" if instrument is None else instrument.name)
+        self._name.set_text("" if instrument is None else instrument.name)
         runs: tuple[Run, ...] = ()
         if instrument is not None:
             number = instrument.id

@@ -1,7 +1,7 @@
 """What does the program remember from one start to the next?
 
-The folder of the library, light or dark, the size of text, the place of the window, the last page
-and the paper. Kept by Qt where the system keeps such things; what cannot be understood there is
+The folder of the library, light or dark, the size of text, the place of the window and the last
+page. Kept by Qt where the system keeps such things; what cannot be understood there is
 taken as never set.
 
 Classes: `Settings`.
@@ -16,11 +16,11 @@ from PySide6.QtCore import QByteArray, QSettings
 
 from toneapp.desktop.theme import BASE_PT, ThemeMode
 
-__all__ = ["PAPERS", "Settings"]
-
-PAPERS = ("A4", "Letter")
+__all__ = ["Settings"]
 
 _LAST_IMPORT = "import/"
+
+USUAL_RATE_HZ = 48_000
 
 
 class Settings:
@@ -67,16 +67,6 @@ class Settings:
         self._store.setValue("look/text_pt", float(size_pt))
 
     @property
-    def paper(self) -> str:
-        """Paper of what is printed, one of `PAPERS`."""
-        text = self._text("sheet/paper")
-        return text if text in PAPERS else PAPERS[0]
-
-    @paper.setter
-    def paper(self, name: str) -> None:
-        self._store.setValue("sheet/paper", name)
-
-    @property
     def page(self) -> str:
         """Name of the page seen last."""
         return self._text("window/page")
@@ -110,6 +100,44 @@ class Settings:
         """Remember what was entered, to offer it again."""
         for name, text in facts.items():
             self._store.setValue(_LAST_IMPORT + name, text)
+
+    @property
+    def output_device(self) -> str:
+        """Loudspeaker that the person has chosen; empty for the system's own choice."""
+        return self._text("sound/output")
+
+    @output_device.setter
+    def output_device(self, name: str) -> None:
+        self._store.setValue("sound/output", name)
+
+    @property
+    def record_input(self) -> tuple[str, int, int]:
+        """Microphone chosen last (empty for the system's own), rate in Hz, and channel from 0."""
+        rate_hz = self._number("record/rate_hz", USUAL_RATE_HZ)
+        channel = self._number("record/channel", 0)
+        return self._text("record/input"), int(rate_hz), max(int(channel), 0)
+
+    @record_input.setter
+    def record_input(self, value: tuple[str, int, int]) -> None:
+        for key, part in zip(("input", "rate_hz", "channel"), value, strict=True):
+            self._store.setValue(f"record/{key}", part)
+
+    @property
+    def record_signals(self) -> bool:
+        """Whether a short sound says how a blow was judged."""
+        return self._text("record/signals") == "yes"
+
+    @record_signals.setter
+    def record_signals(self, is_wanted: bool) -> None:
+        self._store.setValue("record/signals", "yes" if is_wanted else "no")
+
+    def record_key(self, command: str) -> str:
+        """Return the second key of a command while recording; empty for none."""
+        return self._text(f"record/keys/{command}")
+
+    def set_record_key(self, command: str, key: str) -> None:
+        """Remember the second key of a command, such as what a foot switch sends."""
+        self._store.setValue(f"record/keys/{command}", key)
 
     def save(self) -> None:
         """Write now what was set."""

@@ -1,4 +1,4 @@
-"""Light or dark, how large, which paper, which library: what a person may want otherwise.
+"""Light or dark, how large, which loudspeaker and library: what a person may want otherwise.
 
 Classes: `SettingsDialog`.
 """
@@ -23,7 +23,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from toneapp.desktop.settings import PAPERS, Settings
+from toneapp.audio.devices import list_outputs
+from toneapp.desktop.player import Player
+from toneapp.desktop.settings import Settings
 from toneapp.desktop.theme import GAP_PX, LARGEST_PT, SMALLEST_PT, Theme, ThemeMode
 
 __all__ = ["SettingsDialog"]
@@ -76,10 +78,6 @@ class SettingsDialog(QDialog):
         self.text_size.setSuffix(" pt")
         self.text_size.setValue(theme.base_pt)
         self.text_size.valueChanged.connect(self._set_size)
-        self.paper = QComboBox(self)
-        self.paper.addItems(list(PAPERS))
-        self.paper.setCurrentText(settings.paper)
-        self.paper.textActivated.connect(self._set_paper)
         self.folder = QLineEdit(str(library_folder or ""), self)
         self.folder.setReadOnly(True)
         self.folder_button = QPushButton("Another …", self)
@@ -88,12 +86,16 @@ class SettingsDialog(QDialog):
         folder_row = QHBoxLayout()
         folder_row.addWidget(self.folder, 1)
         folder_row.addWidget(self.folder_button)
+        self.output = QComboBox(self)
+        self.output.setToolTip("Where notes are listened to, and verdicts while recording.")
+        self._fill_outputs()
+        self.output.activated.connect(self._set_output)
         form = QFormLayout()
         form.setSpacing(GAP_PX)
         for label, field in (
             ("&Colours", self.mode),
             ("Size of &text", self.text_size),
-            ("&Paper of sheets", self.paper),
+            ("L&oudspeaker", self.output),
         ):
             field.setAccessibleName(label.replace("&", ""))
             form.addRow(label, field)
@@ -126,6 +128,20 @@ class SettingsDialog(QDialog):
             self._settings.save()
             self._open_library(Path(name))
 
+    def _fill_outputs(self) -> None:
+        """Offer the outputs there are; one that is chosen and not plugged in stays."""
+        chosen = self._settings.output_device
+        self.output.addItem("the system's own choice", "")
+        for device in list_outputs():
+            self.output.addItem(device.name, device.full_name)
+        if self.output.findData(chosen) < 0:
+            self.output.addItem(f"{chosen.rpartition(', ')[0] or chosen} (not plugged in)", chosen)
+        self.output.setCurrentIndex(self.output.findData(chosen))
+
+    def _set_output(self, index: int) -> None:
+        self._settings.output_device = str(self.output.itemData(index) or "")
+        Player.device = self._settings.output_device
+
     def _set_mode(self, index: int) -> None:
         mode = ThemeMode(self.mode.itemData(index))
         self._settings.theme_mode = mode
@@ -134,6 +150,3 @@ class SettingsDialog(QDialog):
     def _set_size(self, size_pt: float) -> None:
         self._settings.base_pt = size_pt
         self._theme.set_base_pt(size_pt)
-
-    def _set_paper(self, name: str) -> None:
-        self._settings.paper = name

@@ -8,13 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from toneapp.library import Library
+from toneapp.library import Library, take_source
 from toneapp.results import StrikeResult
 
-__all__ = ["SoundPlace", "place_of_strike", "sound_places"]
-
 _AGAIN = "take "
-"""Notes recorded again bear the number of their take as source."""
+
+__all__ = ["SoundPlace", "place_of_strike", "sound_places"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,8 +49,14 @@ def sound_places(library: Library, run_id: int) -> tuple[SoundPlace, ...]:
 
 def place_of_strike(places: tuple[SoundPlace, ...], strike: StrikeResult) -> SoundPlace | None:
     """Find the recording of a strike; its times count from the beginning of that file."""
-    number = strike.source.removeprefix(_AGAIN)
-    if strike.source.startswith(_AGAIN) and number.isdigit():
-        return next((place for place in places if place.take_number == int(number)), None)
-    named = next((place for place in places if place.part and place.part == strike.source), None)
-    return named or (places[0] if places else None)
+    # Files of the run itself come first: one may bear any name.
+    own = [place for place in places if places and place.take_number == places[0].take_number]
+    named = next((place for place in own if place.part and place.part == strike.source), None)
+    if named is not None:
+        return named
+    again = [place for place in places if place not in own]
+    for place in again:
+        if strike.source == take_source(place.take_number, place.part):
+            return place
+    is_gone = strike.source.startswith(_AGAIN)  # its take lies in the bin
+    return own[0] if own and not own[0].part and not is_gone else None

@@ -16,7 +16,7 @@ from toneapp._typing import FloatArray
 from toneapp.desktop.note_view import echo_text
 from toneapp.desktop.strike_sound import StrikeSound
 from toneapp.measure.ringing import AFTER_RELEASE_S, LEAST_S, LONGEST_S, peak_level
-from toneapp.measure.series import partial_frequency_hz
+from toneapp.measure.stiff_string import partial_frequency_hz
 from toneapp.results import StrikeResult
 from toneapp.signal.peaks import Spectrum, amplitude_spectrum
 

@@ -77,7 +77,15 @@ class StrikeGrid(QTableWidget):
                 if cell.is_missing:
                     item.setForeground(self._theme.colour("muted"))
                 self.setItem(place, column, item)
-        self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 12)
+        # A style sheet pads the heads and gives them a type of their own, which their own hint of
+        # a size does not know; less would cut their letters.
+        names = self.verticalHeader()
+        names.ensurePolished()
+        letters = names.fontMetrics()
+        names.setDefaultSectionSize(max(letters.height(), self.fontMetrics().height()) + 16)
+        names.setFixedWidth(
+            max((letters.horizontalAdvance(line.name) for line in table.rows), default=0) + 22
+        )
         self.setCurrentCell(min(row, len(table.rows) - 1), chosen + 1)
         self.selectColumn(chosen + 1)
         self._is_filling = False

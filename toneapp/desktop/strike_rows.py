@@ -9,12 +9,22 @@ from dataclasses import dataclass
 
 from toneapp.library import EditAction, Library, StrikeEdit
 from toneapp.pitch import note_name
-from toneapp.results import StrikeResult
+from toneapp.results import Flag, StrikeResult
 from toneapp.wording import flag_text, quantity_text
 
 __all__ = ["StrikeRow", "strike_rows"]
 
 SAME_S = 0.05
+TO_ROUNDING_S = 1e-4
+
+_OF_THE_STRIKE = frozenset(
+    {
+        Flag.BOUNDS_GIVEN, Flag.CLIPPED, Flag.DOUBLE_BLOW, Flag.LABEL_GIVEN, Flag.NO_PITCH,
+        Flag.NO_RELEASE, Flag.NOTE_UNCERTAIN, Flag.QUIET, Flag.RELEASE_ASSUMED, Flag.UNEXPECTED,
+    }
+)  # fmt: skip
+"""What tells whether a strike is the one that was meant; what else could not be measured of it
+is told on the page of its note."""
 """An edit stands at the measured time of its strike, to rounding."""
 
 
@@ -31,13 +41,46 @@ class StrikeRow:
     @property
     def key(self) -> tuple[str, float]:
         """Tell it from the others."""
-        return (self.part, round(self.onset_s, 3))
+        return (self.part, round(self.onset_s if self.edit is None else self.edit.onset_s, 3))
+
+    @property
+    def begin_s(self) -> float:
+        """Where it begins: as a person has set it, else as heard."""
+        said_s = None if self.edit is None else self.edit.exact_onset_s
+        return self.onset_s if said_s is None else said_s
+
+    @property
+    def release_s(self) -> float | None:
+        """Where its damper acts: as a person has set it, else as heard."""
+        said_s = None if self.edit is None else self.edit.release_s
+        heard_s = None if self.strike is None else self.strike.release_s
+        return heard_s if said_s is None else said_s
+
+    @property
+    def end_s(self) -> float | None:
+        """Where its sound is followed to."""
+        return None if self.strike is None else self.strike.end_s
+
+    @property
+    def counted_midi(self) -> int | None:
+        """The key it counts for; None when it counts for none."""
+        if self.is_left_out:
+            return None
+        if self.edit is not None:
+            return self.edit.midi
+        return None if self.strike is None else self.strike.midi
 
     @property
     def time(self) -> str:
         """When, as minutes and seconds."""
-        minutes, seconds = divmod(self.onset_s, 60.0)
+        minutes, seconds = divmod(self.begin_s, 60.0)
         return f"{int(minutes)}:{seconds:05.2f}"
+
+    @property
+    def held(self) -> str:
+        """How long the key was held."""
+        release_s = self.release_s
+        return "" if release_s is None else quantity_text(release_s - self.begin_s, "s")
 
     @property
     def is_left_out(self) -> bool:
@@ -74,7 +117,7 @@ class StrikeRow:
         if self.edit is not None and not self.is_left_out and self.needs_measuring:
             words.append("counts once the run is measured again")
         if self.strike is not None:
-            words += [flag_text(flag) for flag in self.strike.flags]
+            words += [flag_text(flag) for flag in self.strike.flags if flag in _OF_THE_STRIKE]
         elif self.edit is None:
             words.append("fits no expected note")
         return "; ".join(words)
@@ -84,7 +127,16 @@ class StrikeRow:
         """Whether what was said takes effect only when the run is measured again."""
         if self.edit is None or self.edit.action is EditAction.DISCARD:
             return False
-        return self.strike is None or self.strike.midi != self.edit.midi
+        if self.strike is None or self.strike.midi != self.edit.midi:
+            return True
+        begin_s, release_s = self.edit.exact_onset_s, self.edit.release_s
+        if begin_s is not None and abs(begin_s - self.strike.onset_s) > TO_ROUNDING_S:
+            return True
+        if release_s is None:
+            return False
+        if self.strike.release_s is None:  # measured, when it lies beyond the next strike
+            return Flag.BOUNDS_GIVEN not in self.strike.flags
+        return abs(release_s - self.strike.release_s) > TO_ROUNDING_S
 
 
 def strike_rows(library: Library, run_id: int) -> tuple[StrikeRow, ...]:
@@ -102,9 +154,7 @@ def strike_rows(library: Library, run_id: int) -> tuple[StrikeRow, ...]:
     moments += [("", sound.onset_s, sound.midi, None) for sound in result.unexpected]
     rows = []
     for part, onset_s, midi, strike in moments:
-        edit = next(
-            (e for e in edits if e.part == part and abs(e.onset_s - onset_s) <= SAME_S), None
-        )
+        edit = next((e for e in edits if e.part == part and e.distance_s(onset_s) <= SAME_S), None)
         if edit is not None:
             edits.remove(edit)
         rows.append(StrikeRow(onset_s=onset_s, part=part, midi=midi, strike=strike, edit=edit))
@@ -112,4 +162,4 @@ def strike_rows(library: Library, run_id: int) -> tuple[StrikeRow, ...]:
         StrikeRow(onset_s=edit.onset_s, part=edit.part, midi=None, strike=None, edit=edit)
         for edit in edits
     ]
-    return tuple(sorted(rows, key=lambda row: (row.part, row.onset_s)))
+    return tuple(sorted(rows, key=lambda row: (row.part, row.begin_s)))

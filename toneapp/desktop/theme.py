@@ -71,6 +71,11 @@ class Colours:
     key_black: str
     key_edge: str
 
+    @property
+    def keys(self) -> tuple[str, str, str]:
+        """Of drawn keys: white ones, black ones, edges."""
+        return self.key_white, self.key_black, self.key_edge
+
 
 LIGHT = Colours(
     paper=PAPER,
@@ -248,11 +253,16 @@ QPushButton[next="true"] {{ background: {colours.accent}; color: {colours.accent
 QPushButton[next="true"]:focus {{ border: 2px solid {colours.ink}; }}
 QPushButton[next="true"]:disabled {{ background: {colours.grid}; color: {colours.muted};
   border-color: {colours.grid}; }}
-QLineEdit, QComboBox, QSpinBox, QDoubleSpinBox, QDateEdit {{
-  min-height: {BIG_TARGET_PX - 12}px; padding: 2px 6px; }}
+QLineEdit, QComboBox {{ min-height: {BIG_TARGET_PX - 12}px; padding: 2px 6px; }}
+QSpinBox, QDoubleSpinBox, QDateEdit {{ min-height: {BIG_TARGET_PX - 8}px; }}
+QAbstractSpinBox QLineEdit {{ min-height: 0; padding: 0 6px; }}
 QPlainTextEdit, QTextEdit, QTextBrowser, QTableView, QTableWidget, QListView, QListWidget,
-QTreeView {{ background: {colours.paper}; border: 1px solid {colours.grid};
+QTreeView {{ background: {colours.paper}; border: 2px solid {colours.grid};
   border-radius: 4px; }}
+QCheckBox::indicator, QTableView::indicator {{ width: 20px; height: 20px;
+  border: 2px solid {colours.muted}; border-radius: 4px; background: {colours.paper}; }}
+QCheckBox::indicator:focus {{ border-color: {colours.accent}; }}
+QCheckBox::indicator:checked {{ background: {colours.accent}; border-color: {colours.accent}; }}
 QHeaderView::section {{ background: {colours.window}; color: {colours.muted}; padding: 6px;
   border: 0; border-bottom: 1px solid {colours.grid}; }}
 QTableView {{ gridline-color: {colours.grid}; }}

@@ -5,8 +5,17 @@ Classes: `TickDelegate`.
 
 from __future__ import annotations
 
-from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QPointF, QRectF, QSize, Qt
-from PySide6.QtGui import QPainter, QPen, QPolygonF
+from PySide6.QtCore import (
+    QAbstractItemModel,
+    QEvent,
+    QModelIndex,
+    QPersistentModelIndex,
+    QPointF,
+    QRectF,
+    QSize,
+    Qt,
+)
+from PySide6.QtGui import QMouseEvent, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem, QWidget
 
 from toneapp.desktop.theme import BIG_TARGET_PX, Theme
@@ -52,6 +61,25 @@ class TickDelegate(QStyledItemDelegate):
                 )
             )
         painter.restore()
+
+    def editorEvent(
+        self,
+        event: QEvent,
+        model: QAbstractItemModel,
+        option: QStyleOptionViewItem,
+        index: QModelIndex | QPersistentModelIndex,
+    ) -> bool:
+        """Take a click anywhere in the cell for one on the box, where the model allows it."""
+        is_click = (
+            event.type() is QEvent.Type.MouseButtonRelease
+            and isinstance(event, QMouseEvent)
+            and event.button() is Qt.MouseButton.LeftButton
+        )
+        if not is_click or not index.flags() & Qt.ItemFlag.ItemIsUserCheckable:
+            return super().editorEvent(event, model, option, index)
+        was = Qt.CheckState(index.data(Qt.ItemDataRole.CheckStateRole))
+        now = Qt.CheckState.Unchecked if was is Qt.CheckState.Checked else Qt.CheckState.Checked
+        return model.setData(index, now.value, Qt.ItemDataRole.CheckStateRole)
 
     def sizeHint(
         self, _option: QStyleOptionViewItem, _index: QModelIndex | QPersistentModelIndex

@@ -1,4 +1,4 @@
-"""A recording as a waveform with its strikes, to look at and to point into.
+"""A recording as a waveform with its strikes, to look at, to point into and to set bounds on.
 
 Classes: `WaveformView`, `WaveMark`.
 """
@@ -23,6 +23,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QWidget
 
 from toneapp.desktop.sound_outline import Outline
+from toneapp.desktop.strike_bounds import Bounds, moved_begin, moved_end
 from toneapp.desktop.theme import Theme
 
 __all__ = ["WaveMark", "WaveformView"]
@@ -34,6 +35,7 @@ CROWDED_PX = 12.0
 """Marks nearer to one another than this would hide the waveform; they become short ticks."""
 
 SMALLEST_SCALE = 0.003  # of full scale: room noise alone is not blown up to fill the height
+GRIP_PX = (11.0, 22.0)  # of the bounds of the chosen strike: wide enough for a hurried hand
 _STRIP_LINES = 1.6  # height of the strip with the names, in lines of text
 
 
@@ -51,11 +53,21 @@ class WaveMark:
 class WaveformView(QWidget):
     """Waveform with marks: a click chooses the mark nearby, or sets the place pointed at.
 
-    The wheel (or + and -) zooms about the place pointed at, the arrow keys move along.
+    The wheel (or + and -) zooms about the place pointed at, the arrow keys move along. The two
+    bounds of the chosen strike have grips, which are dragged.
+
+    Attributes
+    ----------
+    bounds_moved : Signal(object)
+        `Bounds` while a grip is dragged.
+    bounds_set : Signal(object)
+        `Bounds` where the grip was let go.
     """
 
     mark_picked = Signal(int)
     place_changed = Signal(float)
+    bounds_moved = Signal(object)
+    bounds_set = Signal(object)
 
     def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -66,10 +78,14 @@ class WaveformView(QWidget):
         self._start_s, self._end_s = 0.0, 1.0
         self._place_s: float | None = None
         self._drag_from: tuple[float, float] | None = None
+        self._bounds: Bounds | None = None  # of the chosen mark, while it may be moved
+        self._grip = ""  # "begin" or "end" while it is dragged
+        self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAccessibleName("Waveform")
         self.setAccessibleDescription(
-            "Plus and minus zoom, the arrow keys move along; strikes are chosen in the table"
+            "Plus and minus zoom, the arrow keys move along; strikes are chosen in the table, "
+            "their beginning and end are set in the fields below"
         )
         self.setMinimumHeight(170)
         theme.changed.connect(self.update)
@@ -83,6 +99,11 @@ class WaveformView(QWidget):
     def span_s(self) -> tuple[float, float]:
         """The stretch that is shown."""
         return self._start_s, self._end_s
+
+    @property
+    def is_dragging(self) -> bool:
+        """Whether a bound of the chosen strike is held by the mouse."""
+        return bool(self._grip)
 
     def set_outline(self, outline: Outline | None) -> None:
         """Show another recording, from its beginning to its end."""
@@ -103,6 +124,11 @@ class WaveformView(QWidget):
             onset_s = self._marks[index].onset_s
             if not self._start_s + 0.02 * self._width_s <= onset_s <= self._end_s:
                 self.show_span(onset_s - 0.3 * self._width_s, onset_s + 0.7 * self._width_s)
+        self.update()
+
+    def set_bounds(self, bounds: Bounds | None) -> None:
+        """Let the bounds of the chosen mark be moved, from where they are; None: not at all."""
+        self._bounds = bounds
         self.update()
 
     def look_closely(self, around_s: float, width_s: float = 6.0) -> None:
@@ -134,6 +160,9 @@ class WaveformView(QWidget):
         if event.button() is not Qt.MouseButton.LeftButton:
             return
         x = event.position().x()
+        self._grip = self._grip_at(x)
+        if self._grip:
+            return
         self._drag_from = (x, self._start_s)
         distances = [(abs(self._x(mark.onset_s) - x), i) for i, mark in enumerate(self._marks)]
         nearest = min(distances, default=(NEAR_PX + 1.0, -1))
@@ -145,8 +174,17 @@ class WaveformView(QWidget):
         self.update()
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        """Move along while the button is held."""
+        """Move a bound of the chosen strike, or along, while the button is held."""
+        if self._grip and self._bounds is not None:
+            move = moved_begin if self._grip == "begin" else moved_end
+            self._bounds = move(self._bounds, self._time_at(event.position().x()))
+            self.bounds_moved.emit(self._bounds)
+            self.update()
+            return
         if self._drag_from is None:
+            is_on_grip = bool(self._grip_at(event.position().x()))
+            shape = Qt.CursorShape.SplitHCursor if is_on_grip else Qt.CursorShape.ArrowCursor
+            self.setCursor(shape)
             return
         from_x, from_s = self._drag_from
         moved_px = event.position().x() - from_x
@@ -155,8 +193,11 @@ class WaveformView(QWidget):
             self.show_span(start_s, start_s + self._width_s)
 
     def mouseReleaseEvent(self, _event: QMouseEvent) -> None:
-        """End moving along."""
+        """End moving."""
         self._drag_from = None
+        if self._grip:
+            self._grip = ""
+            self.bounds_set.emit(self._bounds)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Zoom and move along with the keyboard."""
@@ -237,11 +278,8 @@ class WaveformView(QWidget):
             x = self._x(mark.onset_s)
             is_chosen = index == self._chosen
             colour = QColor(colours.accent if is_chosen else colours.muted)
-            if is_chosen and mark.end_s is not None:
-                tint = QColor(colours.accent)
-                tint.setAlpha(40)
-                right = self._x(mark.end_s)
-                painter.fillRect(QRectF(x, wave.top(), right - x, wave.height()), tint)
+            if is_chosen:
+                x = self._paint_held(painter, wave, mark)
             is_hollow = mark.is_left_out or mark.is_doubtful
             style = Qt.PenStyle.DotLine if is_hollow else Qt.PenStyle.SolidLine
             painter.setPen(QPen(colour, 2.0 if is_chosen else 1.0, style))
@@ -261,6 +299,33 @@ class WaveformView(QWidget):
                     painter.fillRect(box, QColor(colours.paper))
                 painter.drawText(box, Qt.AlignmentFlag.AlignCenter, mark.text)
                 free_from = left + width + 6
+
+    def _paint_held(self, painter: QPainter, wave: QRectF, mark: WaveMark) -> float:
+        """Tint what the chosen key was held, with grips at its ends; returns its left."""
+        colour = QColor(self._theme.colours.accent)
+        begin_s = mark.onset_s if self._bounds is None else self._bounds.begin_s
+        release_s = None if self._bounds is None else self._bounds.release_s
+        end_s = mark.end_s if release_s is None else release_s
+        left = self._x(begin_s)
+        if end_s is not None:
+            tint = QColor(colour)
+            tint.setAlpha(40)
+            painter.fillRect(QRectF(left, wave.top(), self._x(end_s) - left, wave.height()), tint)
+        if self._bounds is None:
+            return left
+        width, height = GRIP_PX
+        for place_s, is_heard in ((begin_s, True), (end_s, release_s is not None)):
+            if place_s is None:
+                continue
+            x = self._x(place_s)
+            style = Qt.PenStyle.SolidLine if is_heard else Qt.PenStyle.DashLine
+            painter.setPen(QPen(colour, 2.0, style))
+            painter.drawLine(QPointF(x, wave.top()), QPointF(x, wave.bottom()))
+            grip = QRectF(x - width / 2, wave.bottom() - height, width, height)
+            painter.setPen(QPen(colour, 1.5))
+            painter.setBrush(colour if is_heard else QColor(self._theme.colours.paper))
+            painter.drawRoundedRect(grip, 3.0, 3.0)
+        return left
 
     def _paint_times(self, painter: QPainter, area: QRectF, metrics: QFontMetricsF) -> None:
         painter.setPen(QColor(self._theme.colours.muted))
@@ -292,6 +357,19 @@ class WaveformView(QWidget):
 
     def _time_at(self, x: float) -> float:
         return self._start_s + x / max(self.width(), 1) * self._width_s
+
+    def _grip_at(self, x: float) -> str:
+        """Which bound of the chosen strike is grasped there; empty for none."""
+        if self._bounds is None or self._outline is None:
+            return ""
+        end_s = self._bounds.release_s
+        if end_s is None and 0 <= self._chosen < len(self._marks):
+            end_s = self._marks[self._chosen].end_s
+        places = [(abs(self._x(self._bounds.begin_s) - x), "begin")]
+        if end_s is not None:
+            places.append((abs(self._x(end_s) - x), "end"))
+        distance, grip = min(places)
+        return grip if distance <= NEAR_PX else ""
 
     def _zoom(self, factor: float, about_s: float) -> None:
         width_s = self._width_s * factor

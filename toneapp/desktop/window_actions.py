@@ -102,7 +102,7 @@ class LibraryActions:
                 "Settings",
                 self.open_settings,
                 "Ctrl+,",
-                "Colours, size of text, paper, and the folder of the library.",
+                "Colours, size of text, and the folder of the library.",
             ),
         )
         for name, text, on, shortcut, help_text in rows:

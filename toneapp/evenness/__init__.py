@@ -8,6 +8,12 @@ they are built of are in the modules of this package.
 from __future__ import annotations
 
 from toneapp.evenness.advice import Advice, AdviceBook, Caution, load_advice, parse_advice
+from toneapp.evenness.between_runs import (
+    PairedBlows,
+    paired_brightness,
+    paired_change,
+    widened,
+)
 from toneapp.evenness.brightness import EvenBrightness, even_brightness
 from toneapp.evenness.compare import (
     Difference,
@@ -70,6 +76,7 @@ __all__ = [
     "EvennessGain",
     "NoteChanges",
     "NoteEstimates",
+    "PairedBlows",
     "SetupDifference",
     "SetupKind",
     "common_shift",
@@ -77,11 +84,14 @@ __all__ = [
     "evenness_gain",
     "levels_comparable",
     "note_changes",
+    "paired_brightness",
+    "paired_change",
     "paired_difference",
     "repeatability_limit",
     "same_blow",
     "setup_differences",
     "welch_difference",
+    "widened",
     # repetition
     "RepetitionJudgement",
     "SluggishKey",

@@ -9,13 +9,13 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from toneapp._typing import FloatArray
+from toneapp._typing import FloatArray, IntArray
 from toneapp.evenness.blows import moderate
 from toneapp.evenness.brightness import EvenBrightness, even_brightness
 from toneapp.evenness.levels import EvenLevels, even_levels
@@ -23,6 +23,7 @@ from toneapp.evenness.outliers import Residuals, judge_residuals
 from toneapp.evenness.pooling import common_flags, pool_limits, pool_measured, pool_median
 from toneapp.evenness.slopes import default_slope_oct_per_db
 from toneapp.evenness.spread import bootstrap_sd_se, core_sd
+from toneapp.evenness.touch_layers import Rounds, find_rounds
 from toneapp.keyboard import KeyboardLayout
 from toneapp.pitch import note_name
 from toneapp.results import Evenness, Flag, NoteResult, Raised, StrikeResult
@@ -99,9 +100,11 @@ def judge_evenness(
     notes_flags: dict[int, list[Flag]] = {
         midi: list(common_flags(group)) for midi, group in by_note.items()
     }
-    levels = _even_levels(by_note, breaks)
-    brightness = _judge_brightness(by_note, levels, breaks)
-    level = _judge_level(levels, brightness, breaks)
+    _fill_place(fields, by_note)
+    rounds = _rounds(by_note)
+    levels = _even_levels(by_note, rounds, breaks)
+    brightness = _judge_brightness(by_note, levels, fields, breaks)
+    level = _judge_level(levels, brightness, fields, breaks)
     _fill_level(fields, level)
     _fill_brightness(fields, notes_flags, brightness)
     _fill_decay(fields, by_note, breaks)
@@ -110,6 +113,8 @@ def judge_evenness(
     for midi, group in by_note.items():
         if len(group) < 2:
             notes_flags[midi].append(Flag.TOO_FEW_STRIKES)
+        if rounds is not None and midi in rounds.fewer:
+            notes_flags[midi].append(Flag.FEWER_BLOWS)
         if few:
             notes_flags[midi].append(Flag.TOO_FEW_NOTES)
     notes = tuple(
@@ -165,6 +170,24 @@ def _pooled_fields(midi: int, group: Sequence[StrikeResult]) -> dict[str, Any]:
     }
 
 
+def _fill_place(
+    fields: Mapping[int, dict[str, Any]], by_note: Mapping[int, Sequence[StrikeResult]]
+) -> None:
+    """Write what room and microphone add to each key into the fields of the notes."""
+    for midi, group in by_note.items():
+        fields[midi].update(
+            level_place_db=pool_median(s.place_db for s in group),
+            level_place_se=pool_median(s.place_db_se for s in group),
+            brightness_place_oct=pool_median(s.place_oct for s in group),
+            brightness_place_se=pool_median(s.place_oct_se for s in group),
+        )
+
+
+def _errors(fields: Mapping[int, Mapping[str, Any]], midi: FloatArray, name: str) -> FloatArray:
+    """One field of some notes, 0 where it is not known."""
+    return np.array([fields[key][name] or 0.0 for key in midi.astype(int).tolist()])
+
+
 def _unclipped(group: Sequence[StrikeResult]) -> list[tuple[int, StrikeResult]]:
     """Strikes fit for level and brightness, with their place in time among the note's."""
     ranked = list(enumerate(group))
@@ -172,28 +195,53 @@ def _unclipped(group: Sequence[StrikeResult]) -> list[tuple[int, StrikeResult]]:
     return clean or ranked
 
 
-def _even_levels(
-    by_note: dict[int, list[StrikeResult]], breaks: Sequence[float]
-) -> EvenLevels | None:
-    """Levels of the notes; None when no strike has a level."""
+def _levels(
+    by_note: dict[int, list[StrikeResult]],
+) -> tuple[IntArray, FloatArray, FloatArray] | None:
+    """Note, onset and level of each strike with a level; None without any."""
     rows = [
-        (midi, strike.level_db, rank)
+        (midi, strike.onset_s, strike.level_db - (strike.place_db or 0.0))
         for midi, group in by_note.items()
-        for rank, strike in _unclipped(group)
+        for _, strike in _unclipped(group)
         if strike.level_db is not None
     ]
     if not rows:
         return None
-    midi, level_db, rank = (np.array(column) for column in zip(*rows, strict=True))
-    return even_levels(midi, level_db.astype(np.float64), rank, breaks=breaks)
+    midi, onset_s, level_db = (np.array(column) for column in zip(*rows, strict=True))
+    return midi, onset_s.astype(np.float64), level_db.astype(np.float64)
+
+
+def _rounds(by_note: dict[int, list[StrikeResult]]) -> Rounds | None:
+    """Round of each strike with a level; None when no strike has one."""
+    rows = _levels(by_note)
+    return None if rows is None else find_rounds(*rows)
+
+
+def _even_levels(
+    by_note: dict[int, list[StrikeResult]], rounds: Rounds | None, breaks: Sequence[float]
+) -> EvenLevels | None:
+    """Levels of the notes; None when no strike has a level."""
+    rows = _levels(by_note)
+    if rows is None or rounds is None:
+        return None
+    midi, _, level_db = rows
+    return even_levels(midi, level_db, rounds.round, breaks=breaks)
 
 
 def _judge_brightness(
-    by_note: dict[int, list[StrikeResult]], levels: EvenLevels | None, breaks: Sequence[float]
+    by_note: dict[int, list[StrikeResult]],
+    levels: EvenLevels | None,
+    fields: Mapping[int, Mapping[str, Any]],
+    breaks: Sequence[float],
 ) -> _Brightness | None:
     """Brightness of the notes at the usual blow; None when no strike has level and brightness."""
     rows = [
-        (midi, strike.level_db, strike.brightness, strike.brightness_se or 0.0)
+        (
+            midi,
+            strike.level_db - (strike.place_db or 0.0),
+            strike.brightness - (strike.place_oct or 0.0),
+            strike.brightness_se or 0.0,
+        )
         for midi, group in by_note.items()
         for _, strike in _unclipped(group)
         if strike.level_db is not None and strike.brightness is not None
@@ -213,12 +261,16 @@ def _judge_brightness(
         ordinary_limit=ORDINARY_BRIGHTNESS_OCT if repeated else math.inf,
         breaks=breaks,
         by_hand=even.by_hand,
+        place_se=_errors(fields, even.midi, "brightness_place_se"),
     )
     return _Brightness(even=even, residuals=residuals)
 
 
 def _judge_level(
-    levels: EvenLevels | None, brightness: _Brightness | None, breaks: Sequence[float]
+    levels: EvenLevels | None,
+    brightness: _Brightness | None,
+    fields: Mapping[int, Mapping[str, Any]],
+    breaks: Sequence[float],
 ) -> _Level | None:
     """Residuals of the levels; None when no strike has a level."""
     if levels is None:
@@ -232,6 +284,7 @@ def _judge_level(
         ordinary_limit=math.inf,
         breaks=breaks,
         by_hand=_level_by_hand(levels, brightness),
+        place_se=_errors(fields, levels.midi, "level_place_se"),
     )
     return _Level(even=levels, residuals=residuals)
 
@@ -431,4 +484,5 @@ def _figures(
             flags.append(Flag.DEFAULT_BLOW_SLOPE)
     if tuning is not None:
         found["tuning_cents"] = tuning.own_spread
+        found["tuning_cents_se"] = bootstrap_sd_se(tuning.residual, tuning.se, rng=rng)
     return dataclasses.replace(Evenness(flags=tuple(flags)), **found)

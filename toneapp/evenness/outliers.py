@@ -48,6 +48,7 @@ def judge_residuals(
     ordinary_limit: float,
     breaks: Sequence[float] = (),
     by_hand: FloatArray | None = None,
+    place_se: FloatArray | None = None,
 ) -> Residuals | None:
     """Residuals from the trend, and the notes to raise.
 
@@ -70,6 +71,9 @@ def judge_residuals(
     by_hand : ndarray, shape (n,), optional
         Value of each note if all that the hand may have done to it is taken out. The note is
         then tested by the smaller of the two residuals, and by 0 if they differ in sign.
+    place_se : ndarray, shape (n,), optional
+        Error of what was taken off for room and microphone. The notes of the whole run tell it,
+        so that it is known better than the scatter of a note's own blows.
 
     Returns
     -------
@@ -91,16 +95,18 @@ def judge_residuals(
     .. [1] F. E. Satterthwaite, "An approximate distribution of estimates of variance
        components", Biometrics Bull. 2, 110 (1946).
     """
-    trend = fit_trend(x, value, variance=se**2, breaks=breaks)
+    place2 = np.zeros(x.size) if place_se is None else place_se**2
+    trend = fit_trend(x, value, variance=se**2 + place2, breaks=breaks)
     if trend is None:
         return None
     residual = value - trend.left_out
-    residual_se = np.sqrt(se**2 + trend.left_out_se**2)
+    residual_se = np.sqrt(se**2 + place2 + trend.left_out_se**2)
     ordinary_spread = _ordinary_spread(residual, residual_se)
-    smooth2 = trend.left_out_se**2 + min(ordinary_spread, ordinary_limit) ** 2
+    smooth2 = place2 + trend.left_out_se**2 + min(ordinary_spread, ordinary_limit) ** 2
     total2 = se**2 + smooth2
     notes_df = max(_CORE_EFFICIENCY * x.size, 2.0)
-    total_df = total2**2 / (se**4 / df + smooth2**2 / notes_df)
+    # Where nothing is uncertain about the errors themselves, the quotient is without bound.
+    total_df = total2**2 / np.maximum(se**4 / df + smooth2**2 / notes_df, 1e-9 * total2**2)
     tested = residual
     if by_hand is not None:
         other = residual + (by_hand - value)

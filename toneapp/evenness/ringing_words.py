@@ -151,7 +151,7 @@ def treble_text(ring_on: RingOn) -> str:
     if ring_on.treble_echo_db is None:
         return "no echo of undamped strings was heard"
     level = quantity_text(ring_on.treble_echo_db, "dB", se=ring_on.treble_echo_db_se)
-    return f"{level} re the blow, over {ring_on.strikes_heard} strikes"
+    return f"{level} against the blow, over {ring_on.strikes_heard} strikes"
 
 
 def treble_change_text(change: TrebleChange) -> str:

@@ -33,7 +33,7 @@ from toneapp.library.comparison_out import (
 from toneapp.library.faults import LibraryConflict
 from toneapp.library.hand import hand_csv, hand_text, parse_hand_table
 from toneapp.library.library import Leftover, Library
-from toneapp.library.measuring import Analyse
+from toneapp.library.measuring import Analyse, take_source
 from toneapp.library.place import LIBRARY_VARIABLE, default_folder
 from toneapp.library.rows import (
     Act,
@@ -89,6 +89,7 @@ __all__ = [
     "WorksheetItem",
     # measuring
     "Analyse",
+    "take_source",
     # work
     "Template",
     "TemplateItem",

@@ -49,7 +49,9 @@ EXPORTED_COLUMNS: dict[str, tuple[str, ...]] = {
         "origin", "problems",
     ),
     "result": ("measures_version", "made_at", "settings"),
-    "strike_edit": ("part", "onset_s", "action", "midi", "note", "made_at"),
+    "strike_edit": (
+        "part", "onset_s", "action", "midi", "note", "made_at", "exact_onset_s", "release_s",
+    ),
     "worksheet_item": (
         "uid", "position", "area", "finding", "action", "state", "minutes", "note", "midi",
         "raised_run_uid", "raised_as", "created_at", "done_at",

@@ -76,10 +76,10 @@ def _part(table: str, data: object) -> Part:
     if not isinstance(data, Mapping):
         raise InputError(f"a row of {table} is no object")
     names = EXPORTED_COLUMNS[table] + (("sha256",) if table == "result" else ())
-    missing = [name for name in names if name not in data]
+    missing = [name for name in names if name not in data and name not in _ADDED_LATER]
     if missing:
         raise InputError(f"a row of {table} has no {missing[0]}")
-    values = {name: _value(table, name, data[name]) for name in names}
+    values = {name: _value(table, name, data.get(name)) for name in names}
     values |= _CHECKS[table](values)
     parts = {
         part: [_part(part, item) for item in _list(data.get(part), part)]
@@ -102,7 +102,7 @@ def _list(data: object, name: str) -> list[Any]:
 _NUMBERS = frozenset(
     {
         "a4_hz", "distance_m", "calibration_db", "scale", "onset_s", "down_weight_g",
-        "up_weight_g", "key_dip_mm",
+        "up_weight_g", "key_dip_mm", "exact_onset_s", "release_s",
     }
 )  # fmt: skip
 _INTEGERS = frozenset(
@@ -116,9 +116,11 @@ _OPTIONAL = frozenset(
     {
         "first_plain_midi", "last_damper_midi", "bass_bridge_top_midi", "distance_m",
         "calibration_db", "note_order", "minutes", "done_at", "down_weight_g", "up_weight_g",
-        "key_dip_mm",
+        "key_dip_mm", "exact_onset_s", "release_s",
     }
 )  # fmt: skip
+_ADDED_LATER = frozenset({"exact_onset_s", "release_s"})
+"""Columns that archives of earlier versions do not have; they are empty then."""
 
 
 def _value(table: str, name: str, value: object) -> Any:
@@ -216,6 +218,14 @@ def _edit(values: dict[str, Any]) -> dict[str, Any]:
     action = EditAction(values["action"])
     if (action is EditAction.RELABEL) != (values["midi"] is not None) or values["onset_s"] < 0:
         raise InputError("an edit of a strike is not one that can be")
+    begin_s = values["onset_s"] if values["exact_onset_s"] is None else values["exact_onset_s"]
+    if begin_s < 0 or (values["release_s"] is not None and values["release_s"] <= begin_s):
+        raise InputError("the bounds of a strike are none that can be")
+    if action is EditAction.DISCARD and (values["exact_onset_s"], values["release_s"]) != (
+        None,
+        None,
+    ):
+        raise InputError("a strike that is left out has no bounds")
     return _check_midi(values)
 
 

@@ -23,18 +23,26 @@ from toneapp.evenness import (
     AUDIBLE_BRIGHTNESS_OCT,
     AUDIBLE_DECAY_LN,
     AUDIBLE_LEVEL_DB,
-    Difference,
-    EvennessGain,
-    NoteChanges,
     NoteEstimates,
-    common_shift,
     estimate_notes,
-    evenness_gain,
-    note_changes,
-    paired_difference,
+    paired_brightness,
+    paired_change,
     same_blow,
 )
-from toneapp.library.comparison_words import setup_warnings
+from toneapp.library.as_heard import (
+    heard_brightness,
+    heard_brightness_se,
+    heard_level_db,
+    heard_level_se,
+)
+from toneapp.library.comparison_words import ONE_BLOW_WARNING, setup_warnings
+from toneapp.library.measure_change import (
+    MeasureChange,
+    change_of,
+    estimates_of,
+    gain_of,
+    paired_change_of,
+)
 from toneapp.library.rows import Instrument, Run
 from toneapp.results import NoteResult, RunResult, StrikeResult
 
@@ -51,7 +59,11 @@ AUDIBLE_CENTS = 3.0
 AUDIBLE_RING_DB = 6.0
 """Change of what rings on that is worth a word (common practice, no source)."""
 
-_BOOTSTRAP_KEY = 1986  # fixed, so that the same two runs always give the same interval
+LEAST_SHARE = 0.5
+"""Two single blows agree no better than to this share of what is audible."""
+
+LEAST_CENTS = 0.3
+"""But for the pitch, which does not hang on the blow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,19 +78,6 @@ class RunOfInstrument:
     def title(self) -> str:
         """Name of instrument and condition, for a heading."""
         return f"{self.instrument.name}, {self.run.condition or self.run.recorded_at[:10]}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MeasureChange:
-    """Change of one measure over the notes that both runs have."""
-
-    measure: str
-    unit: str
-    changes: NoteChanges | None  # None when no error is known; of level: less the shift
-    overall: Difference | None  # mean over the notes, paired
-    shift: Difference | None  # what most notes share
-    gain: EvennessGain | None  # of evenness, where the measure has a trend
-    notes: int  # that both runs have
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,8 +112,11 @@ def compare_before_after(before: RunOfInstrument, after: RunOfInstrument) -> Bef
     Notes
     -----
     Level and brightness use the errors that the run's own touch scatter gives. Where the input
-    was set alike, the brightness of the second run is brought to the blows of the first. The
-    interval of a gain of evenness is a bootstrap over the notes.
+    was set alike, the brightness of the second run is brought to the blows of the first. With one
+    blow on each key in a run, hand and hammer are told apart from both runs together
+    (`toneapp.evenness.paired_brightness`). Errors are never narrower than the notes scatter
+    between the runs (`toneapp.evenness.widened`). The interval of a gain of evenness is a
+    bootstrap over the notes.
     """
     if before.instrument.id != after.instrument.id:
         raise InputError(
@@ -127,9 +129,16 @@ def compare_before_after(before: RunOfInstrument, after: RunOfInstrument) -> Bef
     common = sorted(first.keys() & second.keys())
     is_alike = _is_set_alike(before.run, after.run)
     pairs = [(first[midi], second[midi]) for midi in common]
+    is_one_blow = _has_one_blow(before.result) or _has_one_blow(after.result)
+    if is_one_blow:
+        hammers = _one_blow_changes(before.result, after.result, pairs, is_alike=is_alike)
+    else:
+        hammers = (
+            _level_change(before.result, after.result, pairs),
+            _brightness_change(before.result, after.result, pairs, is_alike=is_alike),
+        )
     measures = (
-        _level_change(before.result, after.result, pairs),
-        _brightness_change(before.result, after.result, pairs, is_alike=is_alike),
+        *hammers,
         _strike_change(
             "prompt decay", "ln ratio", AUDIBLE_DECAY_LN, before.result, after.result,
             lambda strike: math.log(strike.prompt_t60_s) if strike.prompt_t60_s else None,
@@ -140,7 +149,7 @@ def compare_before_after(before: RunOfInstrument, after: RunOfInstrument) -> Bef
         ),
         _strike_change(
             "pitch", "cents", AUDIBLE_CENTS, before.result, after.result,
-            lambda strike: strike.cents,
+            lambda strike: strike.cents, least_scatter=LEAST_CENTS,
         ),
         _strike_change(
             "ring-on level", "dB", AUDIBLE_RING_DB, before.result, after.result,
@@ -153,8 +162,14 @@ def compare_before_after(before: RunOfInstrument, after: RunOfInstrument) -> Bef
         measures=measures,
         only_before=tuple(sorted(first.keys() - second.keys())),
         only_after=tuple(sorted(second.keys() - first.keys())),
-        warnings=setup_warnings(before.run, before.result, after.run, after.result),
+        warnings=setup_warnings(before.run, before.result, after.run, after.result)
+        + ((ONE_BLOW_WARNING,) if is_one_blow else ()),
     )
+
+
+def _has_one_blow(run: RunResult) -> bool:
+    """Tell whether no key was struck again, so that the run cannot tell the hand's scatter."""
+    return all(note.strikes < 2 for note in run.notes)
 
 
 def _is_set_alike(before: Run, after: Run) -> bool:
@@ -169,89 +184,55 @@ def _is_set_alike(before: Run, after: Run) -> bool:
     )
 
 
-def _estimates(
-    notes: Sequence[NoteResult],
-    value: Callable[[NoteResult], float | None],
-    se: Callable[[NoteResult], float | None],
-) -> NoteEstimates | None:
-    """Values and errors of the notes that have both."""
-    rows = [
-        (note.midi, v, e, note.strikes)
-        for note in notes
-        if (v := value(note)) is not None and (e := se(note)) is not None
-    ]
-    if not rows:
-        return None
-    midi, values, errors, strikes = zip(*rows, strict=True)
-    # The errors borrow from all notes, so their degrees of freedom are those of the whole run.
-    df = max(float(sum(strikes) - len(rows)), float(len(rows) - 1), 1.0)
-    return NoteEstimates(
-        midi=np.array(midi, dtype=np.int64),
-        value=np.array(values, dtype=np.float64),
-        se=np.array(errors, dtype=np.float64),
-        df=np.full(len(rows), df),
-    )
-
-
-def _change(
-    measure: str,
-    unit: str,
-    audible: float,
-    before: NoteEstimates | None,
-    after: NoteEstimates | None,
-    gain: EvennessGain | None,
-    *,
-    is_relative: bool = False,
-) -> MeasureChange:
-    if before is None or after is None:
-        return MeasureChange(
-            measure=measure, unit=unit, changes=None, overall=None, shift=None, gain=gain, notes=0
-        )
-    changes = note_changes(before, after, audible=audible)
-    _, at, to = np.intersect1d(before.midi, after.midi, return_indices=True)
-    shift = common_shift(changes)
-    if is_relative and shift is not None:
-        at_equal_gain = NoteEstimates(
-            midi=after.midi, value=after.value - shift.value, se=after.se, df=after.df
-        )
-        changes = note_changes(before, at_equal_gain, audible=audible)
-    return MeasureChange(
-        measure=measure,
-        unit=unit,
-        changes=changes if changes.midi.size else None,
-        overall=paired_difference(before.value[at], after.value[to]),
-        shift=shift,
-        gain=gain,
-        notes=int(changes.midi.size),
-    )
-
-
-def _gain(
+def _one_blow_changes(
+    before: RunResult,
+    after: RunResult,
     pairs: Sequence[tuple[NoteResult, NoteResult]],
-    residual: Callable[[NoteResult], float | None],
-    se: Callable[[NoteResult], float | None],
-) -> EvennessGain | None:
-    rows = [
-        row
-        for first, second in pairs
-        if None not in (row := (residual(first), se(first), residual(second), se(second)))
-    ]
-    if not rows:
-        return None
-    columns = np.array(rows, dtype=np.float64).T
-    return evenness_gain(*columns, rng=np.random.default_rng(_BOOTSTRAP_KEY))
+    *,
+    is_alike: bool,
+) -> tuple[MeasureChange, MeasureChange]:
+    """Change of level and brightness where the hand is told only by both runs together."""
+    first = _blow_means(before)
+    second = _blow_means(after)
+    midi = sorted(first.keys() & second.keys())
+    change = np.array([second[m] - first[m] for m in midi]).reshape(-1, 2)
+    level_db, brightness_oct = change.T
+    return (
+        paired_change_of(
+            "level", "dB", AUDIBLE_LEVEL_DB, midi,
+            paired_change(level_db, least_scatter=LEAST_SHARE * AUDIBLE_LEVEL_DB),
+            gain_of(pairs, lambda n: n.level_residual_db, lambda n: n.level_se),
+            is_relative=True,
+        ),
+        paired_change_of(
+            "brightness", "oct", AUDIBLE_BRIGHTNESS_OCT, midi,
+            paired_brightness(
+                np.array(midi, dtype=np.float64), level_db, brightness_oct, is_gain_alike=is_alike
+            ),
+            gain_of(pairs, lambda n: n.brightness_residual, lambda n: n.brightness_se),
+        ),
+    )  # fmt: skip
+
+
+def _blow_means(run: RunResult) -> dict[int, FloatArray]:
+    """Mean level and brightness of the strikes on each note that have both."""
+    rows: dict[int, list[tuple[float, float]]] = {}
+    for strike in run.strikes:
+        if strike.level_db is not None and strike.brightness is not None:
+            rows.setdefault(strike.midi, []).append((strike.level_db, strike.brightness))
+    return {midi: np.mean(np.array(blows), axis=0) for midi, blows in rows.items()}
 
 
 def _level_change(
     before: RunResult, after: RunResult, pairs: Sequence[tuple[NoteResult, NoteResult]]
 ) -> MeasureChange:
-    return _change(
+    return change_of(
         "level",
         "dB",
         AUDIBLE_LEVEL_DB,
-        _estimates(before.notes, lambda n: n.level_db, lambda n: n.level_se),
-        _estimates(after.notes, lambda n: n.level_db, lambda n: n.level_se),
-        _gain(pairs, lambda n: n.level_residual_db, lambda n: n.level_se),
+        estimates_of(before.notes, heard_level_db, heard_level_se),
+        estimates_of(after.notes, heard_level_db, heard_level_se),
+        gain_of(pairs, lambda n: n.level_residual_db, lambda n: n.level_se),
         is_relative=True,
     )
 
@@ -263,17 +244,17 @@ def _brightness_change(
     *,
     is_alike: bool,
 ) -> MeasureChange:
-    first = _estimates(before.notes, lambda n: n.brightness, lambda n: n.brightness_se)
-    second = _estimates(after.notes, lambda n: n.brightness, lambda n: n.brightness_se)
+    first = estimates_of(before.notes, heard_brightness, heard_brightness_se)
+    second = estimates_of(after.notes, heard_brightness, heard_brightness_se)
     if is_alike and second is not None:
         second = _at_earlier_blow(second, {a.midi: (b, a) for b, a in pairs})
-    return _change(
+    return change_of(
         "brightness",
         "oct",
         AUDIBLE_BRIGHTNESS_OCT,
         first,
         second,
-        _gain(pairs, lambda n: n.brightness_residual, lambda n: n.brightness_se),
+        gain_of(pairs, lambda n: n.brightness_residual, lambda n: n.brightness_se),
     )
 
 
@@ -305,24 +286,23 @@ def _strike_change(
     before: RunResult,
     after: RunResult,
     value: Callable[[StrikeResult], float | None],
+    *,
+    least_scatter: float | None = None,
 ) -> MeasureChange:
     """Change of a measure whose scatter is told by the strikes of the run themselves."""
     first, second = _by_note(before, value), _by_note(after, value)
     if any(len(blows) > 1 for blows in first.values()) and any(
         len(blows) > 1 for blows in second.values()
     ):
-        return _change(measure, unit, audible, estimate_notes(first), estimate_notes(second), None)
-    # Without repeated blows the error of a note is not known, that of all together is.
+        return change_of(
+            measure, unit, audible, estimate_notes(first), estimate_notes(second), None
+        )
+    # Without repeated blows the error of a note is told by how the others differ.
     common = sorted(first.keys() & second.keys())
-    return MeasureChange(
-        measure=measure,
-        unit=unit,
-        changes=None,
-        overall=paired_difference(_means(first, common), _means(second, common)),
-        shift=None,
-        gain=None,
-        notes=len(common),
-    )
+    change = _means(second, common) - _means(first, common)
+    least = LEAST_SHARE * audible if least_scatter is None else least_scatter
+    blows = paired_change(change, least_scatter=least)
+    return paired_change_of(measure, unit, audible, common, blows, None)
 
 
 def _by_note(

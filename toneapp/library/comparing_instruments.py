@@ -18,6 +18,7 @@ import numpy as np
 
 from toneapp.errors import InputError
 from toneapp.evenness import Difference, paired_difference
+from toneapp.evenness.spread import bootstrap_sd_se
 from toneapp.library.comparing import RunOfInstrument
 from toneapp.library.comparison_words import different_rooms
 from toneapp.results import NoteResult, RunResult
@@ -31,6 +32,8 @@ __all__ = [
 
 MOST_INSTRUMENTS = 6
 _FEW_PAIRS = 2
+_FEWEST_FOR_SCATTER = 7  # as many as the trend needs; fewer tell nothing of a scatter
+_BOOTSTRAP_KEY = 1979  # fixed, so that the same run always gives the same interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,11 +95,11 @@ def compare_instruments(runs: Sequence[RunOfInstrument]) -> InstrumentsCompariso
             for r in results
         )),
         ("scatter of tuning", "cents", tuple(
-            _figure_with_se(r.evenness.tuning_cents, None, len(r.notes)) for r in results
+            _figure_with_se(r.evenness.tuning_cents, _tuning_se(r), len(r.notes)) for r in results
         )),
         ("raised notes", "", tuple(
             InstrumentFigure(
-                value=float(sum(bool(note.raised) for note in r.notes)) if r.notes else None,
+                value=float(sum(bool(note.raised) for note in r.notes)) if _is_judged(r) else None,
                 notes=len(r.notes),
             )
             for r in results
@@ -116,6 +119,14 @@ def compare_instruments(runs: Sequence[RunOfInstrument]) -> InstrumentsCompariso
         figures=tuple(figures),
         differences=differences,
         warnings=different_rooms([(item.run, item.result) for item in runs]),
+    )
+
+
+def _is_judged(result: RunResult) -> bool:
+    """Tell whether notes could be held against a trend at all."""
+    return any(
+        note.level_residual_db is not None or note.brightness_residual is not None
+        for note in result.notes
     )
 
 
@@ -144,6 +155,19 @@ def _figure_with_se(value: float | None, se: float | None, notes: int) -> Instru
     return InstrumentFigure(
         value=value, low=max(value - 1.96 * se, 0.0), high=value + 1.96 * se, notes=notes
     )
+
+
+def _tuning_se(result: RunResult) -> float | None:
+    """Standard error of the scatter of tuning, from a bootstrap over the notes."""
+    known = [
+        (note.cents_residual, note.cents_se)
+        for note in result.notes
+        if note.cents_residual is not None and note.cents_se is not None
+    ]
+    if len(known) < _FEWEST_FOR_SCATTER:
+        return None
+    columns = np.array(known, dtype=np.float64)
+    return bootstrap_sd_se(columns[:, 0], columns[:, 1], rng=np.random.default_rng(_BOOTSTRAP_KEY))
 
 
 def _median_figure(values: Sequence[float | None]) -> InstrumentFigure:

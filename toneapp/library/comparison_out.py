@@ -14,7 +14,14 @@ from toneapp.library.comparing import BeforeAfter, MeasureChange, RunOfInstrumen
 from toneapp.library.comparing_instruments import InstrumentFigure, InstrumentsComparison
 from toneapp.library.export import table_csv
 from toneapp.pitch import note_name
-from toneapp.wording import NOT_MEASURED, note_list_text, quantity_text
+from toneapp.wording import (
+    LN_RATIO,
+    NOT_MEASURED,
+    as_read,
+    note_list_text,
+    quantity_text,
+    unit_as_read,
+)
 
 __all__ = [
     "before_after_csv", "before_after_json", "before_after_text", "instruments_csv",
@@ -25,7 +32,7 @@ BEFORE_AFTER_FORMAT = "toneapp-before-after/1"
 INSTRUMENTS_FORMAT = "toneapp-comparison/1"
 
 WIDTH = 79
-_DECIMALS = {"dB": 1, "oct": 3, "ln ratio": 3, "cents": 1, "s": 2, "dB SPL": 1, "": 0}
+_DECIMALS = {"dB": 1, "oct": 3, "%": 1, "cents": 1, "s": 2, "dB SPL": 1, "": 0}
 
 
 def before_after_text(comparison: BeforeAfter) -> str:
@@ -80,8 +87,8 @@ def before_after_json(comparison: BeforeAfter) -> dict[str, Any]:
 def before_after_csv(comparison: BeforeAfter) -> bytes:
     """Write the changes of all notes as a table, one row a note and measure."""
     rows = [
-        [item.measure, item.unit, note["midi"], note["note"]]
-        + [_short(note[name]) for name in ("difference", "se", "low", "high", "p_adjusted")]
+        [item.measure, unit_as_read(item.unit), note["midi"], note["note"]]
+        + [_short(number) for number in _numbers_read(note, item.unit)]
         + [note["is_changed"]]
         for item in comparison.measures
         for note in _notes_json(item)
@@ -112,9 +119,9 @@ def instruments_text(comparison: InstrumentsComparison) -> str:
         ranges = "".join(f"{_range_text(f, unit):>{width}}" for f in figures)
         if ranges.strip():
             lines.append(f"  {'':<31}{ranges}")
-    lines += ["", "Difference to [1] over the notes in common (times: natural log of the ratio)"]
+    lines += ["", "Difference to [1] over the notes in common (times in per cent)"]
     for name, unit, differences in comparison.differences:
-        shown = "ln ratio" if unit == "s" else unit
+        shown = LN_RATIO if unit == "s" else unit
         for number, difference in enumerate(differences, 2):
             text = NOT_MEASURED if difference is None else _difference_text(difference, shown)
             lines.append(f"  {name:<18}[{number}]  {text}")
@@ -142,7 +149,7 @@ def instruments_json(comparison: InstrumentsComparison) -> dict[str, Any]:
         "differences_to_first": [
             {
                 "measure": name,
-                "unit": "ln ratio" if unit == "s" else unit,
+                "unit": LN_RATIO if unit == "s" else unit,
                 "values": [_difference_json(difference) for difference in differences],
             }
             for name, unit, differences in comparison.differences
@@ -235,14 +242,24 @@ def _notes_json(item: MeasureChange) -> list[dict[str, Any]]:
     ]
 
 
+def _numbers_read(note: dict[str, Any], unit: str) -> tuple[float, ...]:
+    """Difference of a key, its error, both ends of its interval and its chance, as read."""
+    difference, low, high = (
+        as_read(note[name], unit)[0] for name in ("difference", "low", "high")
+    )
+    se = note["se"] * (100.0 + difference if unit == LN_RATIO else 1.0)
+    return difference, se, low, high, note["p_adjusted"]
+
+
 def _value(value: float, unit: str, *, is_signed: bool = False) -> str:
-    return quantity_text(value, "", decimals=_DECIMALS.get(unit, 2), is_signed=is_signed)
+    number, shown = as_read(value, unit)
+    return quantity_text(number, "", decimals=_DECIMALS.get(shown, 2), is_signed=is_signed)
 
 
 def _difference_text(difference: Difference, unit: str) -> str:
     low = _value(difference.low, unit, is_signed=True)
     high = _value(difference.high, unit, is_signed=True)
-    return f"{_value(difference.value, unit, is_signed=True)} {unit} [{low}, {high}]"
+    return f"{_value(difference.value, unit, is_signed=True)} {unit_as_read(unit)} [{low}, {high}]"
 
 
 def _gain_text(gain: EvennessGain, unit: str) -> str:
@@ -261,7 +278,9 @@ def _overall_text(item: MeasureChange) -> str:
 
 def _changed_lines(item: MeasureChange) -> list[str]:
     if item.changes is None:
-        return [f"  {item.measure}: {NOT_MEASURED} (needs repeated blows in both runs)"]
+        return [
+            f"  {item.measure}: {NOT_MEASURED} (needs repeated blows in both runs, or seven keys)"
+        ]
     c = item.changes
     changed = [i for i in range(c.midi.size) if c.is_changed[i]]
     if not changed:
@@ -271,7 +290,9 @@ def _changed_lines(item: MeasureChange) -> list[str]:
         low = _value(float(c.low[i]), item.unit, is_signed=True)
         high = _value(float(c.high[i]), item.unit, is_signed=True)
         size = _value(float(c.difference[i]), item.unit, is_signed=True)
-        lines.append(f"    {note_name(int(c.midi[i])):<5} {size} {item.unit} [{low}, {high}]")
+        lines.append(
+            f"    {note_name(int(c.midi[i])):<5} {size} {unit_as_read(item.unit)} [{low}, {high}]"
+        )
     return lines
 
 

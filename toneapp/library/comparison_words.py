@@ -15,7 +15,12 @@ from toneapp.library.rows import Run
 from toneapp.results import RunResult
 from toneapp.wording import quantity_text
 
-__all__ = ["different_rooms", "setup_warnings"]
+__all__ = ["ONE_BLOW_WARNING", "different_rooms", "setup_warnings"]
+
+ONE_BLOW_WARNING = (
+    "with one blow on each key only a large change of a hammer can be told from the hand; to "
+    "judge hammers, strike each key soft, medium and firm in both runs"
+)
 
 _ROOM_RATIO = 1.25  # as for two runs of one instrument
 

@@ -3,7 +3,7 @@
 A discarded strike is left out at once. A strike under another key has to be measured anew, and is
 left out until then. The notes are pooled and judged again from the strikes that count.
 
-Functions: `edited_strikes`, `judged_again`, `edit_of`.
+Functions: `edited_strikes`, `judged_again`, `edit_of`, `label_facts`, `is_measuring_due`.
 """
 
 from __future__ import annotations
@@ -17,11 +17,56 @@ from toneapp.keyboard import KeyboardLayout
 from toneapp.library.rows import EditAction, StrikeEdit
 from toneapp.results import RunResult, StrikeResult
 
-__all__ = ["SAME_ONSET_S", "edit_of", "edited_strikes", "judged_again"]
+__all__ = [
+    "SAME_ONSET_S",
+    "edit_of",
+    "edited_strikes",
+    "is_measuring_due",
+    "judged_again",
+    "label_facts",
+]
 
 SAME_ONSET_S = 0.15
 """What a person says belongs to the strike nearest to it within this time; measuring again moves
 onsets by far less, and two blows on keys are farther apart (common practice, no source)."""
+
+
+def label_facts(edit: StrikeEdit) -> list[str | float | int | None]:
+    """Return what of an edit a measurement depends on, as it stands in the settings."""
+    facts: list[str | float | int | None] = [edit.part, edit.onset_s, edit.midi]
+    if edit.exact_onset_s is not None or edit.release_s is not None:
+        facts += [edit.exact_onset_s, edit.release_s]
+    return facts
+
+
+def _measured_labels(settings: str) -> list[list[str | float | int | None]]:
+    try:
+        return list(json.loads(settings).get("labels", []))
+    except (ValueError, AttributeError, TypeError):
+        return []
+
+
+def is_measuring_due(settings: str, edits: Sequence[StrikeEdit]) -> bool:
+    """Tell whether what was said about strikes counts only after another measurement.
+
+    Parameters
+    ----------
+    settings : str
+        With which the result was measured.
+    edits : sequence of StrikeEdit
+        What was said by now.
+
+    Returns
+    -------
+    bool
+        False while strikes were only left out: that counts at once.
+    """
+    before = _measured_labels(settings)
+    said = [label_facts(edit) for edit in edits]
+    waits = any(
+        label_facts(edit) not in before for edit in edits if edit.action is EditAction.RELABEL
+    )
+    return waits or any(facts not in said for facts in before)
 
 
 def edit_of(strike: StrikeResult, edits: Sequence[StrikeEdit]) -> StrikeEdit | None:
@@ -29,34 +74,33 @@ def edit_of(strike: StrikeResult, edits: Sequence[StrikeEdit]) -> StrikeEdit | N
     near = [
         edit
         for edit in edits
-        if edit.part == strike.source and abs(edit.onset_s - strike.onset_s) <= SAME_ONSET_S
+        if edit.part == strike.source and edit.distance_s(strike.onset_s) <= SAME_ONSET_S
     ]
-    return min(near, key=lambda edit: abs(edit.onset_s - strike.onset_s), default=None)
+    return min(near, key=lambda edit: edit.distance_s(strike.onset_s), default=None)
 
 
 def edited_strikes(
     result: RunResult, settings: str, edits: Sequence[StrikeEdit]
 ) -> tuple[tuple[StrikeResult, ...], tuple[str, ...]]:
     """Strikes of a result, and what has to be said about those that wait for a measurement."""
-    try:
-        measured_with = json.loads(settings).get("labels", [])
-    except (ValueError, AttributeError):
-        measured_with = []
+    measured_with = _measured_labels(settings)
     strikes = []
-    waiting = 0
+    waiting = unbounded = 0
     for strike in result.strikes:
         edit = edit_of(strike, edits)
-        if edit is None or [edit.part, edit.onset_s, edit.midi] in measured_with:
+        if edit is None or label_facts(edit) in measured_with:
             if edit is None or edit.action is EditAction.RELABEL:
                 strikes.append(strike)
         elif edit.action is EditAction.RELABEL and edit.midi != strike.midi:
             waiting += 1
         elif edit.action is EditAction.RELABEL:
             strikes.append(strike)
+            unbounded += edit.exact_onset_s is not None or edit.release_s is not None
     problems: tuple[str, ...] = ()
-    if waiting:
-        noun = "strike waits" if waiting == 1 else "strikes wait"
-        problems = (f"{waiting} {noun} to be measured under another key; measure the run again",)
+    for count, how in ((waiting, "under another key"), (unbounded, "within other bounds")):
+        if count:
+            noun = "strike waits" if count == 1 else "strikes wait"
+            problems += (f"{count} {noun} to be measured {how}; measure the run again",)
     return tuple(strikes), problems
 
 

@@ -164,7 +164,10 @@ def _put(
 def _compared(row: Mapping[str, Any] | None) -> dict[str, Any] | None:
     if row is None:
         return None
-    return {name: value for name, value in row.items() if name not in _UNCOMPARED}
+    # What is empty is left out: a column may have come with a later version than the act.
+    return {
+        name: value for name, value in row.items() if value is not None and name not in _UNCOMPARED
+    }
 
 
 def _read_act(row: sqlite3.Row) -> Act:

@@ -7,7 +7,7 @@ made again.
 What a person said about strikes counts at once where that needs no new measurement (a discarded
 strike), and otherwise leaves the strike out until the run is measured again (another key).
 
-Classes: `Measuring`, `Analyse`.
+Classes and functions: `Measuring`, `Analyse`, `take_source`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from toneapp.errors import InputError
 from toneapp.interchange import run_to_bytes
 from toneapp.keyboard import KeyboardLayout
 from toneapp.library.database import Database
-from toneapp.library.edited import edit_of, edited_strikes, judged_again
+from toneapp.library.edited import edit_of, edited_strikes, is_measuring_due, judged_again
 from toneapp.library.faults import LibraryConflict
 from toneapp.library.reading import read_instrument, read_run
 from toneapp.library.rows import (
@@ -39,7 +39,7 @@ from toneapp.library.stored_results import settings_text, stored_result, write_r
 from toneapp.library.takes import RESULT_FACTS, edits_of, latest_result, takes_of
 from toneapp.results import MEASURES_VERSION, RunResult, StrikeResult
 
-__all__ = ["Analyse", "Measuring"]
+__all__ = ["Analyse", "Measuring", "take_source"]
 
 
 class Analyse(Protocol):
@@ -178,9 +178,12 @@ class Measuring:
                 fresh, more = edited_strikes(*again, edits_of(connection, take.id))
                 problems += more
                 renewed = {strike.midi for strike in fresh}
-                name = f"take {take.number}"
+                has_parts = len(take.recordings) > 1
                 strikes = tuple(s for s in strikes if s.midi not in renewed) + tuple(
-                    replace(strike, source=name) for strike in fresh
+                    replace(
+                        strike, source=take_source(take.number, strike.source if has_parts else "")
+                    )
+                    for strike in fresh
                 )
                 is_changed = is_changed or bool(fresh)
         if not is_changed:
@@ -236,6 +239,18 @@ class Measuring:
                 )  # fmt: skip
         return found
 
+    def is_due(self, run_id: int) -> bool:
+        """Tell whether what was said about strikes of a run waits for another measurement."""
+        _, _, takes = self._facts(run_id)
+        with self._database.reading() as connection:
+            for take in takes:
+                row = latest_result(connection, take.id, has_content=False)
+                if row is not None and is_measuring_due(
+                    row["settings"], edits_of(connection, take.id)
+                ):
+                    return True
+        return False
+
     def _facts(self, run_id: int) -> tuple[Instrument, Run, tuple[Take, ...]]:
         with self._database.reading() as connection:
             row = connection.execute("SELECT * FROM run WHERE id = ?", (run_id,)).fetchone()
@@ -273,7 +288,7 @@ class Measuring:
         }
         with self._store.as_files(take.recordings) as path:
             if path.is_file():
-                labels = [StrikeLabel(onset_s=e.onset_s, midi=e.midi) for e in edits]
+                labels = [edit.label() for edit in edits]
                 result = analyse(path, labels=labels, progress=progress, **options)
             else:
                 result = analyse(path, labels=[], progress=progress, **options)
@@ -301,6 +316,24 @@ class Measuring:
             write_result(writer, take, result, settings, content)
 
 
+def take_source(number: int, part: str = "") -> str:
+    """Name where a note that was recorded again lies.
+
+    Parameters
+    ----------
+    number : int
+        Of the take within its run.
+    part : str
+        File of the take when it has several.
+
+    Examples
+    --------
+    >>> take_source(2), take_source(3, "0001 b.flac")
+    ('take 2', 'take 3, 0001 b.flac')
+    """
+    return f"take {number}, {part}" if part else f"take {number}"
+
+
 def _counts(take: Take) -> bool:
     return take.replaces and take.deleted_at is None
 
@@ -318,7 +351,7 @@ def _with_parts_again(
         path = folder / part
         if not path.is_file():
             continue
-        labels = [StrikeLabel(onset_s=e.onset_s, midi=e.midi) for e in edits if e.part == part]
+        labels = [edit.label() for edit in edits if edit.part == part]
         strikes = [strike for strike in strikes if strike.source != part]
         if any(label.midi is not None for label in labels):
             fresh = analyse(path, labels=labels, progress=lambda _share: None, **options)

@@ -140,5 +140,14 @@ def _add_search_text(connection: sqlite3.Connection) -> None:
             )
 
 
-_STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _add_search_text}
+def _add_exact_bounds(connection: sqlite3.Connection) -> None:
+    """Version 2 to 3: where a strike begins and ends, when a person has set it."""
+    for column in ("exact_onset_s", "release_s"):
+        connection.execute(f"ALTER TABLE strike_edit ADD COLUMN {column} REAL")
+
+
+_STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {
+    1: _add_search_text,
+    2: _add_exact_bounds,
+}
 """By the version a step starts from."""

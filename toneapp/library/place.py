@@ -3,7 +3,7 @@
 Named by the user (``--library``), else by the variable ``TONEAPP_LIBRARY``, else the folder
 ``toneapp`` in the user's documents.
 
-Functions: `default_folder`.
+Functions: `default_folder`, `recordings_folder`.
 """
 
 from __future__ import annotations
@@ -14,10 +14,13 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
-__all__ = ["LIBRARY_VARIABLE", "default_folder"]
+__all__ = ["LIBRARY_VARIABLE", "default_folder", "recordings_folder"]
 
 LIBRARY_VARIABLE = "TONEAPP_LIBRARY"
 FOLDER_NAME = "toneapp"
+
+RECORDINGS_NAME = "recordings"
+"""Folder, within that of the library, in which runs lie while they are recorded."""
 
 
 def default_folder(*, environment: Mapping[str, str] | None = None) -> Path:
@@ -66,3 +69,8 @@ def _desktop_documents(values: Mapping[str, str], home: Path) -> Path | None:
         return None
     path = Path(found.group(1).replace("$HOME", str(home)))
     return path if path.is_absolute() and path != home else None
+
+
+def recordings_folder(library_folder: Path) -> Path:
+    """Folder in which the unfinished runs of a library lie; need not exist."""
+    return library_folder / RECORDINGS_NAME

@@ -269,6 +269,7 @@ def read_edit(row: sqlite3.Row) -> StrikeEdit:
                 name: row[name]
                 for name in (
                     "id", "take_id", "part", "onset_s", "midi", "note", "made_at", "version",
+                    "exact_onset_s", "release_s",
                 )
             },
         ),

@@ -198,6 +198,8 @@ class StrikeLabel:
 
     onset_s: float
     midi: int | None
+    exact_onset_s: float | None = None  # where it begins, in place of what is heard
+    release_s: float | None = None  # where the damper acts, in place of what is heard
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,12 +209,30 @@ class StrikeEdit:
     id: int
     take_id: int
     part: str  # file of the strike when the take has several, else empty
-    onset_s: float
+    onset_s: float  # as it was heard when something was first said about it
     action: EditAction
     midi: int | None
     note: str
     made_at: str
     version: int
+    exact_onset_s: float | None = None  # as set by hand
+    release_s: float | None = None
+
+    def label(self) -> StrikeLabel:
+        """Return what it says to the measuring."""
+        return StrikeLabel(
+            onset_s=self.onset_s,
+            midi=self.midi,
+            exact_onset_s=self.exact_onset_s,
+            release_s=self.release_s,
+        )
+
+    def distance_s(self, onset_s: float) -> float:
+        """How far a moment is from the strike meant: where it was heard, or where it begins."""
+        places = [self.onset_s]
+        if self.exact_onset_s is not None:
+            places.append(self.exact_onset_s)
+        return min(abs(place - onset_s) for place in places)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

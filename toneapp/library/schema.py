@@ -1,8 +1,9 @@
 """What does the data base of the library look like?
 
-Schema version 2. Version 1 is that of the development before the first release; it lacks the
-columns `search_text` (its search could not find "Flügel" by "FLÜGEL") and is still read, by the
-migration in `migrations`. Texts are never NULL; a quantity that is not known is.
+Schema version 3. Versions 1 and 2 are those of the development before the first release: 1 lacks
+the columns `search_text` (its search could not find "Flügel" by "FLÜGEL"), 2 the exact bounds of
+strikes. Both are still read, by the migrations in `migrations`. Texts are never NULL; a quantity
+that is not known is.
 
 Times are ISO 8601 in UTC. Each table that a person edits has `version`, raised with every change,
 so that the later of two who change the same row is told. Rows in the bin have `deleted_at`.
@@ -15,7 +16,7 @@ __all__ = ["APPLICATION_ID", "CREATE", "SCHEMA_VERSION", "TABLES", "UNCHECKED_TA
 APPLICATION_ID = 0x746F6E65
 """In the head of the file: the letters "tone" in ASCII."""
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 _INSTRUMENT = """
 CREATE TABLE instrument (
@@ -138,6 +139,8 @@ CREATE TABLE strike_edit (
   midi INTEGER,
   note TEXT NOT NULL DEFAULT '',
   made_at TEXT NOT NULL,
+  exact_onset_s REAL,
+  release_s REAL,
   version INTEGER NOT NULL DEFAULT 1,
   CHECK ((action = 'relabel') = (midi IS NOT NULL))
 ) STRICT

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 
 from toneapp.errors import InputError, LibraryError
 from toneapp.interchange import run_from_bytes, run_from_json
+from toneapp.library.edited import label_facts
 from toneapp.library.rows import Instrument, Run, StrikeEdit, Take
 from toneapp.library.takes import latest_result
 from toneapp.library.writer import Writer, now_text
@@ -105,7 +106,7 @@ def settings_text(instrument: Instrument, run: Run, edits: Sequence[StrikeEdit])
             "order": run.note_order,
             "channel": run.channel,
             "calibration_db": run.calibration_db,
-            "labels": [[edit.part, edit.onset_s, edit.midi] for edit in edits],
+            "labels": [label_facts(edit) for edit in edits],
         },
         sort_keys=True,
     )

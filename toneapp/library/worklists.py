@@ -3,7 +3,8 @@
 Raised notes come from the measured result; what lies behind them and what can be done from the
 advice of `toneapp.evenness`. A tick says that an entry was worked on.
 
-Classes and functions: `Worklists`, `Worklist`, `WorkEntry`, `list_work`, `worklist_text`.
+Classes and functions: `Worklists`, `Worklist`, `WorkEntry`, `list_work`, `same_finding`,
+`worklist_text`.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 import math
 import textwrap
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -24,14 +25,24 @@ from toneapp.library.rows import Purpose
 from toneapp.library.writer import now_text
 from toneapp.pitch import note_name
 from toneapp.results import Cause, EchoString, NoteResult, Raised, RunResult, StrikeResult
-from toneapp.wording import cause_text, note_list_text, quantity_text, raised_reason, raised_text
+from toneapp.wording import (
+    cause_text,
+    note_list_text,
+    quantity_text,
+    raised_reason,
+    raised_text,
+    subject_text,
+)
 
-__all__ = ["WorkEntry", "Worklist", "Worklists", "list_work", "worklist_text"]
+__all__ = ["WorkEntry", "Worklist", "Worklists", "list_work", "same_finding", "worklist_text"]
 
 NO_KEY_MIDI = 0
 """Stands for "belongs to no key" in an entry, where a note would stand."""
 
+_DAMPERS = (Cause.OWN_DAMPER, Cause.OTHER_DAMPER)
+
 WIDTH = 79
+_MOST_NAMED = 6  # notes in a reason; more are not read at the bench
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,25 +105,37 @@ class Worklists:
         InputError
             If there is no such subject or run.
         """
+        subject = subject.strip().replace(" ", "_")  # as it is shown: "own damper"
         if subject not in {*Raised, *Cause}:
-            raise InputError(f"{subject!r} is not a finding; look at the worklist for its words")
+            words = subject_text(subject)
+            raise InputError(f"{words!r} is not a finding; look at the worklist for its words")
         name = note_name(midi) if midi else "no key"
-        with self._database.writing(f"tick {name} {subject}") as writer:
+        with self._database.writing(f"tick {name} {subject_text(subject)}") as writer:
             if writer.row("run", run_id) is None:
                 raise InputError(f"there is no run {run_id} in the library; look at the list")
-            row = writer.connection.execute(
-                "SELECT id FROM worklist_tick WHERE run_id = ? AND midi = ? AND subject = ?",
-                (run_id, midi, subject),
-            ).fetchone()
+            rows = writer.connection.execute(
+                "SELECT id, subject FROM worklist_tick WHERE run_id = ? AND midi = ?",
+                (run_id, midi),
+            ).fetchall()
+            here = [row["id"] for row in rows if row["subject"] in same_finding(subject)]
             values = {"note": note.strip(), "made_at": now_text()}
-            if row is not None and is_done:
-                writer.update("worklist_tick", row["id"], values)
-            elif row is not None:
-                writer.delete("worklist_tick", row["id"])
+            if here and is_done:
+                writer.update("worklist_tick", here[0], values)
             elif is_done:
                 writer.insert(
                     "worklist_tick", values | {"run_id": run_id, "midi": midi, "subject": subject}
                 )
+            else:
+                for row_id in here:
+                    writer.delete("worklist_tick", row_id)
+
+
+def same_finding(subject: str) -> tuple[str, ...]:
+    """Subjects that are one finding at a key.
+
+    A damper that leaks is heard from its own key, from others, or both.
+    """
+    return tuple(_DAMPERS) if subject in _DAMPERS else (subject,)
 
 
 def list_work(
@@ -143,16 +166,11 @@ def list_work(
         _raised_entry(note, way, book.raised[way]) for note in result.notes for way in note.raised
     ]
     entries += [
-        _ringing_entry(midi, cause, heard, book.cause[cause])
-        for (midi, cause), heard in _ringing(result.strikes).items()
-        if purpose is Purpose.RING_ON or cause in (Cause.OWN_DAMPER, Cause.OTHER_DAMPER)
+        _ringing_entry(midi, cause, heard, book.cause[cause], others)
+        for midi, cause, heard, others in _findings(_ringing(result.strikes))
+        if purpose is Purpose.RING_ON or cause in _DAMPERS
     ]
-    ticked = [
-        _ticked(entry, done[entry.midi, entry.subject])
-        if (entry.midi, entry.subject) in done
-        else entry
-        for entry in entries
-    ]
+    ticked = [_ticked_if(entry, done) for entry in entries]
     return Worklist(
         entries=tuple(sorted(ticked, key=lambda e: (e.midi or math.inf, e.subject))),
         judged=sum(_is_judged(note) for note in result.notes),
@@ -185,7 +203,8 @@ def worklist_text(worklist: Worklist, *, is_full: bool = True) -> str:
     lines = [f"Worklist: {len(worklist.entries)} findings, {done} done", ""]
     for entry in worklist.entries:
         box = "[x]" if entry.is_done else "[ ]"
-        lines += _fold(f"{box} {entry.note:<6} {entry.subject:<12} {entry.reason}", 24)
+        subject = subject_text(entry.subject)
+        lines += _fold(f"{box} {entry.note:<6} {subject:<12} {entry.reason}", 24)
         if entry.done_note:
             lines += _fold(f"    {entry.done_note}", 4)
     if is_full:
@@ -250,22 +269,40 @@ def _ringing(
     return found
 
 
+_Heard = list[tuple[int, EchoString]]
+
+
+def _findings(
+    ringing: Mapping[tuple[int, Cause], _Heard],
+) -> Iterable[tuple[int, Cause, _Heard, _Heard]]:
+    """One finding a damper: heard from its own key, and from others besides, it is one leak."""
+    for (midi, cause), heard in ringing.items():
+        if cause is Cause.OTHER_DAMPER and (midi, Cause.OWN_DAMPER) in ringing:
+            continue
+        is_own = cause is Cause.OWN_DAMPER
+        yield midi, cause, heard, ringing.get((midi, Cause.OTHER_DAMPER), []) if is_own else []
+
+
 def _ringing_entry(
-    midi: int, cause: Cause, heard: list[tuple[int, EchoString]], advice: Advice
+    midi: int, cause: Cause, heard: _Heard, advice: Advice, others: _Heard
 ) -> WorkEntry:
     levels = np.array([echo.level_db for _, echo in heard])
     mean = float(levels.mean())
     se = float(levels.std(ddof=1)) / math.sqrt(levels.size) if levels.size > 1 else None
     times = [echo.t60_s for _, echo in heard if echo.t60_s is not None]
-    keys = tuple(sorted({key for key, _ in heard}))
-    reason = f"{cause_text(cause)}: {quantity_text(mean, 'dB', se=se)} re the blow"
+    keys = tuple(sorted({key for key, _ in (*heard, *others)}))
+    reason = f"{cause_text(cause)}: {quantity_text(mean, 'dB', se=se)} against the blow"
     if times:
-        reason += f", T60 {quantity_text(float(np.median(times)), 's')}"
+        reason += f", dies away in {quantity_text(float(np.median(times)), 's')} (T60)"
     if cause is not Cause.OWN_DAMPER:
-        reason += f", heard from {note_list_text(keys)}"
+        reason += f", heard from {_some_notes(keys)}"
     unsure = sorted({a.midi for _, echo in heard for a in echo.alternatives})
     if unsure:
-        reason += f" (could also be {note_list_text(unsure)})"
+        reason += f" (could also be {_some_notes(unsure)})"
+    if others:
+        told = float(np.mean([echo.level_db for _, echo in others]))
+        from_keys = _some_notes(sorted({key for key, _ in others}))
+        reason += f"; its string also rings at {quantity_text(told, 'dB')} from {from_keys}"
     return WorkEntry(
         midi=midi,
         subject=cause.value,
@@ -276,6 +313,13 @@ def _ringing_entry(
         keys=keys,
         **_advice_fields(advice),
     )
+
+
+def _some_notes(midis: Sequence[int]) -> str:
+    """Name a few notes; the entry holds them all."""
+    if len(midis) <= _MOST_NAMED + 1:
+        return note_list_text(midis)
+    return f"{note_list_text(midis[:_MOST_NAMED])} and {len(midis) - _MOST_NAMED} more"
 
 
 def _is_judged(note: NoteResult) -> bool:
@@ -293,8 +337,11 @@ def _advice_fields(advice: Advice) -> dict[str, Any]:
     }
 
 
-def _ticked(entry: WorkEntry, note: str) -> WorkEntry:
-    return replace(entry, is_done=True, done_note=note)
+def _ticked_if(entry: WorkEntry, done: Mapping[tuple[int, str], str]) -> WorkEntry:
+    """Take the tick over, also one on what is now the other half of one finding."""
+    here = ((entry.midi, subject) for subject in same_finding(entry.subject))
+    note = next((done[key] for key in here if key in done), None)
+    return entry if note is None else replace(entry, is_done=True, done_note=note)
 
 
 def _fold(text: str, indent: int) -> list[str]:

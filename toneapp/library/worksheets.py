@@ -14,7 +14,7 @@ from toneapp.library.database import Database
 from toneapp.library.reading import item_values, read_item
 from toneapp.library.rows import Instrument, ItemState, WorksheetItem
 from toneapp.library.templates import Template
-from toneapp.library.worklists import WorkEntry
+from toneapp.library.worklists import WorkEntry, same_finding
 from toneapp.library.writer import Writer, new_uid, now_text
 from toneapp.pitch import note_name
 
@@ -116,7 +116,10 @@ class Worksheets:
                     ),
                 )
                 for entry in entries
-                if not entry.is_done and (entry.midi or None, entry.subject) not in open_ones
+                if not entry.is_done
+                and not any(
+                    (entry.midi or None, s) in open_ones for s in same_finding(entry.subject)
+                )
             ]
         return tuple(self.get(row_id) for row_id in added)
 

@@ -73,6 +73,9 @@ stray string between two partials does not count as noise."""
 _HANN_NOISE_BINS = 1.5
 """Equivalent noise bandwidth of a Hann window in units of the reciprocal window length."""
 
+_HANN_POWER = 0.375
+"""Mean square of a Hann window."""
+
 _HIDDEN_SHARE = 0.5
 """Part of what hidden partials may add that counts as one standard error."""
 
@@ -94,6 +97,8 @@ class BrightnessResult:
     centroid_hz: float | None
     slope_db_per_oct: float | None  # level of the partials over log2 of frequency
     partials_used: int  # partials that stand above the noise
+    # RMS level of each given partial up to the last clear one, dBFS; None where noise hides it
+    partial_db: tuple[float | None, ...] = ()
     flags: tuple[Flag, ...] = ()
 
 
@@ -270,6 +275,7 @@ def measure_brightness(
         centroid_hz=centroid_hz,
         slope_db_per_oct=None if line is None else line[0],
         partials_used=int(np.sum(heard)),
+        partial_db=_levels(central, clear, sample_rate_hz=sample_rate_hz),
         flags=tuple(flags),
     )
 
@@ -367,6 +373,24 @@ def _sliding_median(values: FloatArray, width: int) -> FloatArray:
 def _amplitudes(spectrum: _PartialPower) -> FloatArray:
     """Amplitudes of the partials after the noise is taken off."""
     return np.asarray(spectrum.gate * np.sqrt(np.maximum(spectrum.power - spectrum.noise, 0.0)))
+
+
+def _levels(
+    spectrum: _PartialPower, clear: BoolArray, *, sample_rate_hz: float
+) -> tuple[float | None, ...]:
+    """RMS level of the clear partials in dBFS, up to the last of them."""
+    size = round(ATTACK_WINDOW_S * sample_rate_hz)
+    padded = scipy.fft.next_fast_len(2 * size, real=True)
+    # A sine of RMS r under a Hann window: half of its energy, over the bins of one side.
+    energy = 0.5 * padded * (_HANN_POWER * size)
+    places = np.flatnonzero(clear)
+    last = int(places[-1]) + 1 if places.size else 0
+    power = np.where(clear, spectrum.power - spectrum.noise, 1.0)[:last]
+    level_db = 10.0 * np.log10(power / energy)
+    return tuple(
+        float(level) if is_clear else None
+        for level, is_clear in zip(level_db, clear[:last], strict=True)
+    )
 
 
 def _centroid_hz(frequency: FloatArray, amplitude: FloatArray) -> float | None:

@@ -1,4 +1,6 @@
-"""How well does the damper stop a note, and how much is left after it?
+"""How much is left of a note after its damper has come down?
+
+How fast the damper works is the matter of `toneapp.measure.damped_decay`.
 
 Conventions: times in s from the onset; power in any linear unit with the noise in it, one row for
 each partial of the struck note; levels in dB relative to the sound just before the release.
@@ -21,15 +23,6 @@ __all__ = ["RING_TIMES_S", "Damping", "measure_damping"]
 RING_TIMES_S = (0.3, 0.5, 1.0)
 """Times after the release at which the level is read."""
 
-CLIP_OVER_NOISE_DB = 5.0  # a level is followed down to here
-DAMPED_RANGE_DB = (-5.0, -25.0)
-LEAST_FALL_DB = 8.0
-LEVEL_SE_DB = 1.0  # beats and the shape of the bands, on each point
-EARLY_RANGE_DB = (-2.0, -12.0)  # above what rooms add to a close microphone
-LATE_END_DB = -30.0
-BEND_RATIO = 0.6  # early over whole T60; partials that die unequally bend less
-EARLY_LOG_SE = 0.3  # 10 dB within the time a band resolves
-ROOM_REACH = 1.25  # a late decay within this of the room's is the room's
 RING_SPAN_S = 0.06  # mean power over this makes a level after the release
 LOSS_SPAN_S = 0.15  # s; the noise must last so long to count as the end
 RING_NOISE_SHARE = 0.5  # of the noise; a sound weaker than this cannot be told from its scatter
@@ -37,10 +30,8 @@ RING_NOISE_SHARE = 0.5  # of the noise; a sound weaker than this cannot be told 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Damping:
-    """How a note dies after the release."""
+    """What is left of a note after the release."""
 
-    damped_t60_s: float | None = None  # of the note's own partials together
-    damped_t60_s_se: float | None = None
     ring_levels_db: tuple[float | None, float | None, float | None] = (None, None, None)
     ring_levels_are_limits: tuple[bool, bool, bool] = (False, False, False)
     time_to_noise_s: float | None = None  # from the release; None when cut before
@@ -54,9 +45,8 @@ def measure_damping(
     noise_power: FloatArray,
     release_s: float,
     t_end_s: float,
-    room_t60_s: float | None = None,
 ) -> Damping:
-    """Measure how a note dies after its release.
+    """Measure what is left of a note after its release.
 
     Parameters
     ----------
@@ -70,8 +60,6 @@ def measure_damping(
         The release, in s from the onset.
     t_end_s : float
         End of what belongs to this strike: the next onset or the end of the sound.
-    room_t60_s : float, optional
-        Reverberation time of the room in s, when it is known from the run.
 
     Returns
     -------
@@ -88,13 +76,6 @@ def measure_damping(
     Notes
     -----
     The partials are added up in power: what is heard is the strongest that is left.
-    `damped_t60_s` comes from a line through the level between 5 and 25 dB below the level before
-    the release (the range of T20 in ISO 3382-1, on the level itself), or down to 5 dB over the
-    noise or to the end when at least 8 dB are left. If the fall begins much faster than that line
-    (2 to 12 dB), what follows is not the string under the damper but the room or other strings,
-    and the early line counts; the same if what follows dies as fast as the room, when its T60 is
-    known. In a simulated room of T60 0.5 s decays of 0.1 to 0.2 s come out up to twice too long:
-    a room hides what is faster than itself.
     """
     times = np.asarray(times_s, dtype=np.float64)
     powers = np.asarray(power, dtype=np.float64)
@@ -116,95 +97,13 @@ def measure_damping(
     levels, limits = _ring_levels(
         times, total, floor, reference, release_s=release_s, t_end_s=t_end_s, flags=flags
     )
-    damped, damped_se, limit = _damped_t60_s(
-        times - release_s,
-        total - floor,
-        floor,
-        reference,
-        end_s=t_end_s - release_s,
-        room_t60_s=room_t60_s,
-    )
-    if limit is not None and limit not in flags:
-        flags.append(limit)
     lost = _first_loss_s(times, total, floor, release_s=release_s, t_end_s=t_end_s)
     return Damping(
-        damped_t60_s=damped,
-        damped_t60_s_se=damped_se,
         ring_levels_db=levels,
         ring_levels_are_limits=limits,
         time_to_noise_s=lost,
         flags=tuple(flags),
     )
-
-
-def _damped_t60_s(
-    t: FloatArray,
-    clean: FloatArray,
-    floor: float,
-    reference: float,
-    *,
-    end_s: float,
-    room_t60_s: float | None,
-) -> tuple[float | None, float | None, Flag | None]:
-    """Damped T60, its standard error, and what shortened or hid it."""
-    least_db = 10.0 * math.log10(max(floor / reference, 1e-12)) + CLIP_OVER_NOISE_DB
-    after = (t >= -t[1] + t[0]) & (t <= end_s)
-    x = t[after]
-    y = 10.0 * np.log10(np.maximum(clean[after] / reference, 1e-12))
-    whole = _line_t60_s(x, y, high_db=DAMPED_RANGE_DB[0], low_db=max(DAMPED_RANGE_DB[1], least_db))
-    if whole is None:
-        is_hidden = least_db > DAMPED_RANGE_DB[0] - LEAST_FALL_DB
-        return None, None, Flag.NOISE_HIDES_DECAY if is_hidden else Flag.CUT_SHORT
-    early = _line_t60_s(x, y, high_db=EARLY_RANGE_DB[0], low_db=EARLY_RANGE_DB[1])
-    if early is not None and early[0] < whole[0]:
-        # Behind a clear bend it is the room, or other strings, that are heard.
-        is_other = early[0] < BEND_RATIO * whole[0]
-        if room_t60_s is not None and not is_other:
-            late = _line_t60_s(x, y, high_db=EARLY_RANGE_DB[1], low_db=max(LATE_END_DB, least_db))
-            is_other = late is None or late[0] <= ROOM_REACH * room_t60_s
-        if is_other:
-            return early[0], max(early[1], EARLY_LOG_SE * early[0]), None
-    return whole[0], whole[1], None
-
-
-def _line_t60_s(
-    t: FloatArray, level_db: FloatArray, *, high_db: float, low_db: float
-) -> tuple[float, float] | None:
-    """T60 and standard error of a line from the first time below one level to that of another."""
-    if high_db - low_db < LEAST_FALL_DB:
-        return None
-    start_s, stop_s = _first_below_s(t, level_db, high_db), _first_below_s(t, level_db, low_db)
-    if start_s is None:
-        return None
-    if stop_s is None:
-        # The record ends on the way down: what there is must do.
-        stop_s, low_db = float(t[-1]), float(level_db[-3:].mean())
-        if high_db - low_db < LEAST_FALL_DB:
-            return None
-    between = (t > start_s) & (t < stop_s)
-    x = np.concatenate([[start_s], t[between], [stop_s]])
-    y = np.concatenate([[high_db], level_db[between], [low_db]])
-    centred = x - x.mean()
-    spread = float(centred @ centred)
-    slope = float(centred @ y) / spread if spread > 0 else 0.0
-    if slope >= 0:
-        return None
-    residual = y - y.mean() - slope * centred
-    scatter = float(residual @ residual) / max(y.size - 2, 1) + LEVEL_SE_DB**2
-    t60_s = -60.0 / slope
-    return t60_s, t60_s * math.sqrt(scatter / spread) / -slope
-
-
-def _first_below_s(t: FloatArray, level_db: FloatArray, line_db: float) -> float | None:
-    """First time at which a level falls below a line, between two points."""
-    below = np.flatnonzero(level_db <= line_db)
-    if below.size == 0:
-        return None
-    i = int(below[0])
-    if i == 0:
-        return float(t[0])
-    share = (level_db[i - 1] - line_db) / max(float(level_db[i - 1] - level_db[i]), 1e-9)
-    return float(t[i - 1] + share * (t[i] - t[i - 1]))
 
 
 _Three = tuple[float | None, float | None, float | None]

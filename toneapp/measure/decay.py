@@ -34,10 +34,13 @@ MODEL_LOG_SE = 0.12
 """What a sum of two exponentials leaves out of a real decay, in ln T60: five blows on one note of
 a recorded grand differ by 0.07, and simulated pianos whose motion is known by 0.13."""
 
-PARTIALS_WEIGHT = 0.7
-SUSTAIN_WEIGHT = 0.7
-"""Weights of these readings beside the fit of the sum; with them the error on simulated pianos
-falls from 13 to 10 % (median), and clean decays stay as they are."""
+PARTIALS_RANGE_DB = 20.0
+"""The rates of single partials count only where the note was seen to fall so far: over less, a
+beat bends the line of a partial more than its decay does, and the steepest weigh most."""
+
+SUSTAIN_WEIGHT = 2.0
+"""Of the sustain among the readings of the prompt sound: it spans 20 dB, and beats that are over
+by then do not move it."""
 
 MOST_PARTIALS = 16
 """Partials whose own decays are fitted, the lowest; all of them enter the decay of the note."""
@@ -210,11 +213,10 @@ def _together(
         return prompt_s, prompt_se_s
     readings = [(math.log(prompt_s), 1.0)]
     known = [p for p in partials if p.prompt_t60_s is not None and p.prompt_level_db is not None]
-    if known:
+    if known and whole.range_db >= PARTIALS_RANGE_DB:
         energy = np.array([10.0 ** ((p.prompt_level_db or 0.0) / 10.0) for p in known])
         rate = np.array([1.0 / (p.prompt_t60_s or 1.0) for p in known])
-        mean = float(np.sum(energy * rate) / np.sum(energy))
-        readings.append((-math.log(mean), PARTIALS_WEIGHT))
+        readings.append((-math.log(float(np.sum(energy * rate) / np.sum(energy))), 1.0))
     by_sustain = _prompt_by_sustain(sustain_s, whole)
     if by_sustain is not None:
         readings.append((math.log(by_sustain), SUSTAIN_WEIGHT))

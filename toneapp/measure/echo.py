@@ -5,7 +5,7 @@ temperament: only then can the leaking eighth partial of the struck note be told
 the undamped string beside it. Three causes are told apart: the struck note's own damper leaks;
 another damped string's damper leaks; a string without a damper answers in sympathy.
 
-Functions: `build_strings`, `name_lines`.
+Functions: `name_lines`.
 
 References
 ----------
@@ -21,25 +21,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from toneapp._typing import BoolArray, FloatArray, IntArray
+from toneapp.measure.echo_strings import LEAST_SIGMA_CENTS, OWN_PARTIALS, StringTable
 from toneapp.measure.ringing import RingLine
-from toneapp.results import Cause, EchoCandidate, EchoString, StrikeResult
+from toneapp.results import Cause, EchoCandidate, EchoString
 
-__all__ = ["OwnResidue", "StringTable", "build_strings", "name_lines"]
-
-LEAST_SIGMA_CENTS = 1.2
-UNMEASURED_SIGMA_CENTS = 5.0
-"""How far a ringing string may lie from its partial as measured: the strings of a unison differ
-among themselves by about a cent (common practice, no source); a string that was not struck in the
-run is placed between its neighbours."""
+__all__ = ["OwnResidue", "name_lines"]
 
 WIDTH_SIGMAS = 3.0
 WIDEST_CENTS = 10.0
 
 UNDAMPED_PARTIALS = 3
-LEAKY_PARTIALS = 40
+LEAKY_PARTIALS = 40  # more where the string's own strike showed them
 OTHER_PARTIALS = 10
-OWN_PARTIALS = 90
 OWN_CENTS = 6.0
 OWN_CENTS_PER_N = 0.15
 """A line this near to a partial of the struck note, more with rising number, may be the note's
@@ -58,7 +51,9 @@ LEAST_VALUE = -5.5
 
 SHARED = 3.0
 SHARED_CENTS = 3.0
-"""Two free strings that meet within this both ring; each is told, at the level of the line."""
+SHARED_HZ = 0.9
+"""Two free strings that one line cannot part both ring, and each is told, at the level of the
+line: a clean line within 0.9 Hz of both, any other within 3 cents."""
 
 AMBIGUOUS = 2.0
 """Other strings within this log likelihood ratio are named as alternatives."""
@@ -72,29 +67,13 @@ lies where back lengths and duplex lengths speak."""
 
 ROOM_RATIO = 1.05
 USUAL_RATIO = 1.25
-FREE_RATIO = 1.5
+FREE_RATIO = 1.4
+FREE_SURENESS = 0.5
+LEAK_RATIO = 0.95
 """A line at the struck note's own partial that decays no slower than this times the room, or than
-this times the dampers around it, is the rest of the note itself. A free string that rings outlasts
-the room by half; what lies at its place and does not is the room's answer to the blow."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StringTable:
-    """Partials of every string of the instrument, as measured or placed between neighbours."""
-
-    midi: IntArray  # shape (k,), upward without gaps
-    f0_hz: FloatArray  # shape (k,)
-    sigma_cents: FloatArray  # shape (k,)
-    partial_hz: FloatArray  # shape (k, OWN_PARTIALS + 1), column n holds partial n
-    is_measured: BoolArray  # same shape; else the partial follows from the series
-
-    def distance_cents(self, hz: float, midi: int) -> float:
-        """Distance of a frequency from the nearest partial of a key, in cents, >= 0."""
-        row = midi - int(self.midi[0])
-        if not 0 <= row < self.midi.size:
-            return float("inf")
-        cents = 1200.0 * np.log2(hz / self.partial_hz[row, 1:])
-        return float(np.min(np.abs(cents)))
+this times the dampers around it, is the rest of the note itself. Half the standard error taken
+off, a string without a damper lasts 1.4 times as long as the room, and one whose damper leaks at
+least nearly as long; what lies at its place and does not is the room's answer to the blow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,58 +82,6 @@ class OwnResidue:
 
     usual_t60_s: float  # of dampers in this part of the keyboard
     is_leaky: bool  # this note's own damper leaks
-
-
-def build_strings(strikes: Sequence[StrikeResult]) -> StringTable | None:
-    """Collect the strings of the instrument from the strikes of a run.
-
-    Parameters
-    ----------
-    strikes : sequence of StrikeResult
-        Measured strikes of the run.
-
-    Returns
-    -------
-    StringTable or None
-        ``None`` when fewer than three notes have a fitted series. Notes between the lowest and the
-        highest that were not struck are placed by interpolation.
-    """
-    rows: dict[int, list[tuple[float, float, float]]] = {}
-    tables: dict[tuple[int, int], list[float]] = {}
-    for strike in strikes:
-        if strike.f1_hz is None or strike.f0_hz is None:
-            continue
-        b = strike.B if strike.B is not None else 0.0
-        f0 = strike.f0_hz if strike.B is not None else strike.f1_hz
-        sigma = max(LEAST_SIGMA_CENTS, min(strike.series_residual_cents or 0.0, 4.0))
-        rows.setdefault(strike.midi, []).append((f0, b, sigma))
-        for partial in strike.partials:
-            tables.setdefault((strike.midi, partial.n), []).append(partial.hz)
-    if len(rows) < 3:
-        return None
-    struck = np.array(sorted(rows))
-    f0_hz = np.array([np.median([row[0] for row in rows[m]]) for m in struck])
-    stiff = np.array([np.median([row[1] for row in rows[m]]) for m in struck])
-    spread = np.array([np.median([row[2] for row in rows[m]]) for m in struck])
-    every = np.arange(struck[0], struck[-1] + 1)
-    is_struck = np.isin(every, struck)
-    cents = 1200.0 * np.log2(f0_hz) - 100.0 * struck
-    f0_every = 2.0 ** ((np.interp(every, struck, cents) + 100.0 * every) / 1200.0)
-    b_every = np.exp(np.interp(every, struck, np.log(np.maximum(stiff, 1e-6))))
-    n = np.arange(OWN_PARTIALS + 1, dtype=np.float64)
-    partials = n * f0_every[:, None] * np.sqrt(1.0 + b_every[:, None] * n**2)
-    is_measured = np.zeros(partials.shape, dtype=np.bool_)
-    for (midi, number), values in tables.items():
-        if number <= OWN_PARTIALS:
-            partials[midi - every[0], number] = np.median(values)
-            is_measured[midi - every[0], number] = True
-    return StringTable(
-        midi=every,
-        f0_hz=f0_every,
-        sigma_cents=np.where(is_struck, np.interp(every, struck, spread), UNMEASURED_SIGMA_CENTS),
-        partial_hz=partials,
-        is_measured=is_measured,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,30 +170,33 @@ def _matches(
     )
     cost = np.select([is_own, is_free, is_leaky], [OWN_COST, 0.0, LEAKY_COST], OTHER_COST)
     per_partial = np.select([is_own, is_free], [0.0, SECOND_PARTIAL_COST], LEAKY_PARTIAL_COST)
-    near = np.round(line.hz / strings.f0_hz).astype(np.int64)
-    n = near[:, None] + np.array([-1, 0, 1])
-    allowed = (n >= 1) & (n <= most[:, None])
+    # Only the nearest partial of each string: two of one string are never this close.
+    n = np.argmin(np.abs(strings.partial_hz - line.hz), axis=1)
+    row = np.arange(midi.size)
+    # A high partial of a leaking string counts where its own strike showed it.
+    most = np.where(is_leaky & strings.is_measured[row, n], OWN_PARTIALS, most)
+    allowed = (n >= 1) & (n <= most)
     n = np.clip(n, 1, OWN_PARTIALS)
-    row = np.arange(midi.size)[:, None]
     off = 1200.0 * np.log2(line.hz / strings.partial_hz[row, n])
-    # The higher a partial that was not measured, the less the series says of it.
-    unknown = np.where(strings.is_measured[row, n], 0.0, (0.1 * n) ** 2 + 1.0)
-    sigma = np.sqrt(strings.sigma_cents[:, None] ** 2 + line_cents**2 + unknown)
+    # A measured partial stands for itself, wherever the law would have it. The higher one that was
+    # not measured, the less the series says of it.
+    is_seen = strings.is_measured[row, n]
+    sigma = np.where(is_seen, LEAST_SIGMA_CENTS, np.hypot(strings.sigma_cents, 0.1 * n))
+    sigma = np.hypot(sigma, np.where(is_seen, line_cents, np.hypot(line_cents, 1.0)))
     width = np.minimum(WIDTH_SIGMAS * sigma, WIDEST_CENTS + line_cents)
     own_width = OWN_CENTS + OWN_CENTS_PER_N * n + line_cents
-    width = np.where(is_own[:, None], np.maximum(width, own_width), width)
-    value = -0.5 * (off / sigma) ** 2 - np.log(sigma) - cost[:, None]
-    value -= per_partial[:, None] * (n - 1)
+    width = np.where(is_own, np.maximum(width, own_width), width)
+    value = -0.5 * (off / sigma) ** 2 - np.log(sigma) - cost - per_partial * (n - 1)
     matches = [
         _Match(
             midi=int(midi[i]),
-            n=int(n[i, j]),
-            cents_off=float(off[i, j]),
+            n=int(n[i]),
+            cents_off=float(off[i]),
             cause=_cause(is_own=bool(is_own[i]), is_free=bool(is_free[i])),
-            value=float(value[i, j]),
+            value=float(value[i]),
             is_known_leak=bool(is_leaky[i]),
         )
-        for i, j in np.argwhere(allowed & (np.abs(off) <= width))
+        for i in np.flatnonzero(allowed & (np.abs(off) <= width))
     ]
     return sorted(matches, key=lambda match: -match.value)
 
@@ -288,8 +218,10 @@ def _decide(
     if is_near_own and not outlasts:
         return []  # the rest of the note itself, and the room's answer to it
     likely = [match for match in matches if match.value > LEAST_VALUE]
-    if line.t60_s < FREE_RATIO * room_t60_s:
+    if line.t60_s - FREE_SURENESS * line.t60_s_se < FREE_RATIO * room_t60_s:
         likely = [match for match in likely if match.cause is not Cause.UNDAMPED]
+    if line.t60_s - FREE_SURENESS * line.t60_s_se < LEAK_RATIO * room_t60_s:
+        likely = [match for match in likely if match.cause is not Cause.OTHER_DAMPER]
     if not own.is_leaky:
         likely = [match for match in likely if match.cause is not Cause.OWN_DAMPER]
     if not likely:
@@ -297,11 +229,12 @@ def _decide(
         if not strong or line.hz < NO_KEY_HZ or is_near_own:
             return []
         return [_echo(line, None, matches)]
+    shared_cents = 1731.23 * (SHARED_HZ + line.hz_se) / line.hz
     shared = [
         match
         for match in likely[1:]
         if match.value > likely[0].value - SHARED
-        and abs(match.cents_off) < SHARED_CENTS
+        and abs(match.cents_off) < (shared_cents if line.is_clean else SHARED_CENTS)
         and (match.cause is Cause.UNDAMPED or match.is_known_leak)
     ]
     return [_echo(line, match, matches) for match in (likely[0], *shared)]

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 
 from toneapp._typing import Float32Array, FloatArray, IntArray
-from toneapp.measure.series import typical_inharmonicity
+from toneapp.measure.stiff_string import typical_inharmonicity
 from toneapp.pitch import midi_to_hz
 from toneapp.signal.peaks import amplitude_spectrum, find_peaks, local_floor, peak_strengths
 
@@ -275,7 +275,7 @@ def _steadiness(
             continue
         tolerance = max(0.1 * early.main_lobe_hz, hz * 0.0045)
         held = float(np.exp(-0.5 * ((a[0] - b[0]) / tolerance) ** 2))
-        grown_db = 20.0 * np.log10(b[1] / a[1])
+        grown_db = 20.0 * np.log10(max(b[1], 1e-12) / max(a[1], 1e-12))
         if grown_db < _DAMPED_DB:
             # Let go already: there is no late line to compare with.
             held = max(held, _DAMPED_STEADINESS)

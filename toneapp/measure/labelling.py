@@ -27,6 +27,11 @@ LEAST_SUPPORT = -0.15
 LEAST_RISE_DB = 1.5
 """The first tenth of a second after a strike is this much stronger than the one before."""
 
+LEAST_LOUDEST_DB = 16.0
+"""Level of the strongest peak above the noise around it. Of noise alone the strongest of some
+thousand bins stands 10 to 15 dB above their median; the weakest note of a real grand in noise of
+half its own level (10 dB below the whole run) stands 22 dB above."""
+
 LEAST_STEADINESS = 0.45
 USUAL_STEADINESS = 0.7
 STEADINESS_WEIGHT = 0.5
@@ -57,6 +62,12 @@ _LEAST_TRUST = 0.05
 _FULL_TRUST = 0.5
 """Shares of the run's median rise: below the first an onset is no blow, above the second it counts
 in full. Blows of one run differ by a factor 4 in it, beats and thumps rise by far less."""
+
+_CLEAR_FROM_MIDI = 92.0
+_CLEAR_SUPPORT = 0.4
+_CLEAR_STEADINESS = 0.85
+"""In the highest octaves few bands rise, and with a soft blow by a thirtieth of the run's usual
+rise. What explains itself as one such string and stays put is a blow all the same."""
 
 _CHAIN_RESTART = 3
 """Starting a new round costs as much as three strikes that fit no order."""
@@ -126,7 +137,7 @@ def label_run(
     if order is None and not is_one_recording:
         order = "free"
     usable = np.array([_is_strike(item) for item in evidence], dtype=np.bool_)
-    trust = _trust(rises_db, usable)
+    trust = _trust(rises_db, usable, np.array([_is_clear(item) for item in evidence]))
     usable &= trust > 0.0
     if not usable.any():
         return RunLabels(
@@ -171,7 +182,7 @@ def label_run(
     )
 
 
-def _trust(rises_db: Sequence[float] | None, usable: BoolArray) -> FloatArray:
+def _trust(rises_db: Sequence[float] | None, usable: BoolArray, clear: BoolArray) -> FloatArray:
     """How much each candidate counts, 0 to 1, by its rise against the run's own."""
     if rises_db is None or np.count_nonzero(usable) < 4:
         return np.ones(usable.size)
@@ -179,7 +190,19 @@ def _trust(rises_db: Sequence[float] | None, usable: BoolArray) -> FloatArray:
     # The median of the stronger half: false onsets may outnumber the blows.
     usual = float(np.quantile(rises[usable], 0.75))
     share = rises / max(usual, 1e-9)
-    return np.where(share < _LEAST_TRUST, 0.0, np.clip(share / _FULL_TRUST, _LEAST_TRUST, 1.0))
+    is_nothing = (share < _LEAST_TRUST) & ~clear
+    return np.where(is_nothing, 0.0, np.clip(share / _FULL_TRUST, _LEAST_TRUST, 1.0))
+
+
+def _is_clear(item: StrikeEvidence) -> bool:
+    """Tell a string of the highest octaves that is beyond doubt by its evidence alone."""
+    at = int(np.argmax(item.support))
+    return (
+        float(PITCH_GRID[at]) >= _CLEAR_FROM_MIDI
+        and float(item.support[at]) >= _CLEAR_SUPPORT
+        and item.steadiness >= _CLEAR_STEADINESS
+        and item.rise_db >= LEAST_RISE_DB
+    )
 
 
 def _is_strike(item: StrikeEvidence) -> bool:
@@ -188,6 +211,7 @@ def _is_strike(item: StrikeEvidence) -> bool:
     quality = support + STEADINESS_WEIGHT * (item.steadiness - USUAL_STEADINESS)
     return (
         item.peak_count > 0
+        and item.loudest_db >= LEAST_LOUDEST_DB
         and item.rise_db >= LEAST_RISE_DB
         and item.steadiness >= LEAST_STEADINESS
         and support >= LEAST_SUPPORT

@@ -56,6 +56,10 @@ _FULL_SCALE = 0.999
 _FULL_SCALE_RUN = 2
 """A single sample at full scale may be a peak that just fits."""
 
+_OVERSHOOT = 1.25
+"""A file of floats may exceed full scale: by a little after the rate of a clipped sound was
+changed, by more where it was written louder and nothing is clipped at full scale."""
+
 _FLAT_RUN = 4
 _FLAT_STEP = 0.02
 _FLAT_LEAST = 0.25
@@ -272,9 +276,9 @@ def _clipped_count(sound: FloatArray) -> int:
     magnitude = np.abs(sound)
     at_rail = magnitude >= _FULL_SCALE
     _, lengths = _runs(at_rail)
-    if np.any(lengths >= _FULL_SCALE_RUN):
-        return int(np.sum(at_rail))
     peak = float(magnitude.max(initial=0.0))
+    if peak < _OVERSHOOT and np.any(lengths >= _FULL_SCALE_RUN):
+        return int(np.sum(at_rail))
     changes = np.abs(np.diff(sound))
     quantum = float(np.min(changes[changes > 1e-9], initial=np.inf))
     if peak < _LEAST_QUANTA * quantum:

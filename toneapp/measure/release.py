@@ -34,6 +34,9 @@ unless the instrument is known to have more."""
 EARLIEST_S = 0.15  # s from the onset; before this the attack itself falls like a damped note
 STEP_S = 0.01  # grid of the search
 SMOOTHING_S = 0.03  # mean power over this before the logarithm
+BELOW_LOUDEST_DB = 70.0
+"""A band so far below the loudest moment of all bands is lost even in a recording without noise:
+it holds what leaks into it from the others."""
 CLIP_OVER_NOISE_DB = 5.0  # bands are held up here, so that noise neither falls nor rises
 VISIBLE_DB = (8.0, 20.0)  # over the noise: a band counts nothing below, fully above
 SPANS_S = ((0.10, 0.10), (0.15, 0.20), (0.30, 0.15), (0.30, 0.30), (0.50, 0.30))
@@ -185,7 +188,8 @@ def _levels(
         padded = np.pad(powers, ((0, 0), (width // 2, width - 1 - width // 2)), mode="edge")
         powers = np.asarray(sliding_window_view(padded, width, axis=1).mean(axis=2))
     peak = np.maximum(powers.max(axis=1, initial=0.0), 1e-300)
-    floor_db = 10.0 * np.log10(np.maximum(noise, 1e-10 * peak))[:, None]
+    hidden = 10.0 ** (-0.1 * BELOW_LOUDEST_DB) * float(peak.max(initial=0.0))
+    floor_db = 10.0 * np.log10(np.maximum(np.maximum(noise, 1e-10 * peak), hidden))[:, None]
     raw = 10.0 * np.log10(np.maximum(powers, 1e-12 * peak[:, None]))
     db = np.stack([np.interp(grid, times, row) for row in raw])
     low, high = VISIBLE_DB

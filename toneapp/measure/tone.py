@@ -16,15 +16,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from toneapp._typing import FloatArray
-from toneapp.measure.series import (
-    PartialFrequencies,
-    SeriesFit,
-    SeriesGuess,
-    find_series,
-    fit_series,
-    measure_partials,
-    partial_frequency_hz,
-)
+from toneapp.measure.partial_frequencies import PartialFrequencies, measure_partials
+from toneapp.measure.series import SeriesGuess, find_series
+from toneapp.measure.series_fit import SeriesFit, fit_series
+from toneapp.measure.stiff_string import partial_frequency_hz
 from toneapp.signal.bands import BandSet, StrikeTransform, extract_bands, transform_strike
 from toneapp.signal.peaks import amplitude_spectrum, find_peaks, local_floor
 

@@ -21,7 +21,7 @@ from toneapp.sheets.making import (
     make_worksheet,
     run_sound,
 )
-from toneapp.sheets.pdf import drawing_pdf, drawing_png, sheet_pdf
+from toneapp.sheets.pdf import drawing_pdf, drawing_png, sheet_pages, sheet_pdf
 from toneapp.sheets.places import Lengths, Paper, load_places
 from toneapp.sheets.settings import (
     SETTINGS_FILE,
@@ -69,6 +69,7 @@ __all__ = [
     "is_page_for_screen",
     "sheet_html",
     "sheet_json",
+    "sheet_pages",
     "sheet_pdf",
     "write_charts",
     "write_sheet",

@@ -64,6 +64,7 @@ class Bullets:
     """Sentences below one another."""
 
     items: tuple[Rich, ...]
+    is_small: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

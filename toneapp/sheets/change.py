@@ -5,7 +5,6 @@ Functions: `change_sheet`.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from datetime import date
 
@@ -31,7 +30,7 @@ from toneapp.sheets.blocks import (
 )
 from toneapp.sheets.charts import ChartDifference, difference_chart
 from toneapp.sheets.clips import ClipSet
-from toneapp.sheets.comparison import listening, made_with, percent_change
+from toneapp.sheets.comparison import listening, made_with, percent_figure
 from toneapp.sheets.figures import DECIMALS, Figure
 from toneapp.sheets.parts import (
     common_facts,
@@ -42,6 +41,7 @@ from toneapp.sheets.parts import (
     measure_chart,
     method_bullets,
     number_cell,
+    raised_count,
     run_facts,
     sentences_from_library,
     short_name,
@@ -49,7 +49,7 @@ from toneapp.sheets.parts import (
 )
 from toneapp.sheets.settings import SheetSettings
 from toneapp.sheets.words import Say
-from toneapp.wording import note_list_text, quantity_text
+from toneapp.wording import LN_RATIO, as_read, note_list_text, quantity_text, unit_as_read
 
 __all__ = ["change_sheet"]
 
@@ -120,7 +120,8 @@ def change_sheet(
             items=(
                 *method_bullets(say, runs, labels, names),
                 *((say.text(f"method.{key}"),) for key in _METHOD),
-            )
+            ),
+            is_small=True,
         ),
         made_with(say, runs),
     ]
@@ -170,17 +171,14 @@ def _summary(say: Say, comparison: BeforeAfter) -> tuple[Rich, ...]:
     ]
     if not items:
         items.append(say.rich("change.no_gain"))
-    raised = [
-        sum(bool(note.raised) for note in one.result.notes)
-        for one in (comparison.before, comparison.after)
-    ]
     items.append(
         say.rich(
             "change.raised",
-            before=Figure(text=str(raised[0]), value=float(raised[0]), unit=""),
-            after=Figure(text=str(raised[1]), value=float(raised[1]), unit=""),
+            before=raised_count(say, comparison.before.result),
+            after=raised_count(say, comparison.after.result),
         )
     )
+    items += _damper_sentences(say, comparison)
     for item in comparison.measures:
         if item.measure == "level" and item.shift is not None:
             shift = say.interval(
@@ -192,6 +190,20 @@ def _summary(say: Say, comparison: BeforeAfter) -> tuple[Rich, ...]:
         if notes:
             items.append(say.rich(f"change.only_{what}", notes=note_list_text(notes)))
     return tuple(items)
+
+
+def _damper_sentences(say: Say, comparison: BeforeAfter) -> list[Rich]:
+    """How many dampers seem to leak, where both runs let it be heard."""
+    counts = []
+    for one in (comparison.before, comparison.after):
+        ring_on = one.result.ring_on
+        if ring_on is None or not ring_on.strikes_heard:
+            return []
+        counts.append(len(ring_on.suspects))
+    if not any(counts):
+        return []
+    before, after = (Figure(text=str(n), value=float(n), unit="") for n in counts)
+    return [say.rich("change.dampers", before=before, after=after)]
 
 
 def _gain_sentence(say: Say, measure: str, gain: EvennessGain, unit: str) -> Rich:
@@ -211,7 +223,7 @@ def _gain_figure(say: Say, gain: EvennessGain, unit: str) -> Figure:
         quantity_text(end, "", decimals=3, is_signed=True) for end in (gain.low, gain.high)
     )
     separator = "; " if say.place.decimal == "," else ", "
-    text = quantity_text(gain.gain, unit, decimals=3, is_signed=True)
+    text = quantity_text(gain.gain, say.unit(unit), decimals=3, is_signed=True)
     return Figure(
         text=say.place.numbers(f"{text} [{low}{separator}{high}]"),
         value=gain.gain, unit=unit, low=gain.low, high=gain.high,
@@ -266,7 +278,7 @@ def _gains(say: Say, measures: Sequence[MeasureChange]) -> Table:
 def _overall(say: Say, measures: Sequence[MeasureChange]) -> Table:
     rows = []
     for item in measures:
-        shown = "%" if item.unit == "ln ratio" else item.unit
+        shown = unit_as_read(item.unit)
         changed = (
             say.text("common.no_values")
             if item.changes is None
@@ -274,7 +286,7 @@ def _overall(say: Say, measures: Sequence[MeasureChange]) -> Table:
         )
         rows.append(
             (
-                text_cell(f"{_title(say, item.measure)}, {shown}"),
+                text_cell(f"{_title(say, item.measure)}, {say.unit(shown)}"),
                 _overall_cell(say, item.overall, item.unit),
                 number_cell(str(item.notes)),
                 number_cell(changed),
@@ -294,8 +306,8 @@ def _overall(say: Say, measures: Sequence[MeasureChange]) -> Table:
 
 
 def _overall_cell(say: Say, overall: Difference | None, unit: str) -> Cell:
-    if unit == "ln ratio":
-        return number_cell(percent_change(say, overall))
+    if unit == LN_RATIO:
+        return number_cell(percent_figure(say, overall))
     if overall is None:
         return number_cell(say.interval(None, None, None, unit))
     return number_cell(
@@ -308,11 +320,10 @@ def _overall_cell(say: Say, overall: Difference | None, unit: str) -> Cell:
 def _difference_chart(say: Say, comparison: BeforeAfter, item: MeasureChange) -> Chart:
     changes = item.changes
     assert changes is not None
-    is_time = item.unit == "ln ratio"
-    unit = "%" if is_time else item.unit
+    unit = unit_as_read(item.unit)
 
     def shown(value: float) -> float:
-        return 100.0 * math.expm1(value) if is_time else value
+        return as_read(value, item.unit)[0]
 
     points = [
         ChartDifference(
@@ -327,7 +338,7 @@ def _difference_chart(say: Say, comparison: BeforeAfter, item: MeasureChange) ->
     title = say.text("change.difference_title", measure=lowered(_title(say, item.measure)))
     drawing = difference_chart(
         title,
-        unit,
+        say.unit(unit),
         points,
         compass_of([comparison.before.result, comparison.after.result]),
         audible=(
@@ -365,7 +376,7 @@ def _difference_chart(say: Say, comparison: BeforeAfter, item: MeasureChange) ->
         alt=say.text("common.chart_alt", what=f"{title}: {what}"),
         caption=(what,),
         table=Table(
-            caption=say.text("common.chart_values", title=f"{title} ({unit})"),
+            caption=say.text("common.chart_values", title=f"{title} ({say.unit(unit)})"),
             head=(
                 (say.text("common.note"),),
                 (say.text("change.overall_head"),),

@@ -33,7 +33,7 @@ _DASHES = ("", "9 4", "2.5 3", "9 3 2.5 3", "14 4", "5 2")
 _MANY_RUNS = 4
 """From so many runs the single points would hide the lines, so they are left to the table."""
 
-_LANE_OF_MANY = 62.0
+_LANE_HEIGHTS = (96.0, 96.0, 78.0, 62.0, 58.0, 48.0)  # by runs, so that two charts fit a page
 _LABEL_STEP = 12.5
 
 
@@ -140,7 +140,7 @@ def lanes_chart(
     places = KeyPlaces(compass, left=_LEFT, right=_RIGHT)
     shapes = _heading(title, unit)
     top = 30.0
-    lane = 96.0 if len(runs) <= 2 else 78.0 if len(runs) == 3 else _LANE_OF_MANY
+    lane = _LANE_HEIGHTS[min(len(runs), len(_LANE_HEIGHTS)) - 1] if runs else _LANE_HEIGHTS[0]
     reach = max((abs(item.value) for run in runs for item in run.values), default=0.0) or 1.0
     for number, run in enumerate(runs):
         shapes.append(
@@ -193,8 +193,7 @@ def difference_chart(
     if not changes:
         shapes.append(_nothing_label(nothing, top, bottom))
         return _finished(title, shapes, places, bottom)
-    lowest = min(1.25 * audible[0], *(1.15 * item.value for item in changes))
-    highest = max(1.25 * audible[1], *(1.15 * item.value for item in changes))
+    lowest, highest = _room_for(changes, audible)
     scale = Scale(low=lowest, high=highest, top=top, bottom=bottom)
     shapes.append(
         Area(
@@ -218,9 +217,31 @@ def difference_chart(
             )  # fmt: skip
     marked = [item for item in changes if item.is_changed]
     shapes += _named_marks(
-        [(item.midi, item.value) for item in marked], "accent", scale, places, size=4.6
+        [(item.midi, item.value) for item in marked],
+        "accent",
+        scale,
+        places,
+        size=4.6,
+        ends=[item.high if item.value >= 0 else item.low for item in marked],
     )
     return _finished(title, shapes, places, bottom)
+
+
+def _room_for(
+    changes: Sequence[ChartDifference], audible: tuple[float, float]
+) -> tuple[float, float]:
+    """Ends of the scale: every value and the ranges of what changed, other ranges where they fit.
+
+    A few wide ranges shall not press all values together; they are cut at the edge.
+    """
+    low = min(1.25 * audible[0], *(1.2 * item.value for item in changes))
+    high = max(1.25 * audible[1], *(1.2 * item.value for item in changes))
+    marked = [item for item in changes if item.is_changed]
+    low = min(low, *(1.3 * item.low for item in marked)) if marked else low
+    high = max(high, *(1.3 * item.high for item in marked)) if marked else high
+    lows, highs = (sorted(ends) for ends in zip(*((c.low, c.high) for c in changes), strict=True))
+    share = len(changes) // 10
+    return max(min(low, lows[share]), 1.6 * low), min(max(high, highs[-1 - share]), 1.6 * high)
 
 
 def _heading(title: str, unit: str) -> list[Shape]:
@@ -364,18 +385,24 @@ def _named_marks(
     places: KeyPlaces,
     *,
     size: float,
+    ends: Sequence[float] | None = None,
 ) -> list[Shape]:
-    """Triangles that point away from zero, with the names of their notes where there is room."""
+    """Triangles that point away from zero, with the names of their notes where there is room.
+
+    A name stands beyond the end of the note's range, where one is given.
+    """
     shapes: list[Shape] = []
     last: dict[bool, float] = {True: -1e9, False: -1e9}
-    for midi, value in sorted(notes):
+    beyond = [value for _, value in notes] if ends is None else ends
+    for (midi, value), end in sorted(zip(notes, beyond, strict=True)):
         x, y, is_up = places.x(midi), scale.y(value), value >= 0
         shapes.append(Mark(x=x, y=y, sign="up" if is_up else "down", size=size, role=role))
         name = note_name(midi)
         width = text_width(name, _SMALL_SIZE, is_bold=True)
-        at = y - size - 3 if is_up else y + size + 11
+        tip = scale.y(end)
+        at = min(y - size, tip) - 3 if is_up else max(y + size, tip) + 11
         at = min(max(at, scale.top + 10), scale.bottom - 2)
-        is_covering = abs(at - y) < size + 2
+        is_covering = at > y - size - 1 and at - 0.75 * _SMALL_SIZE < y + size + 1
         left = x + size + 2 if is_covering else x - width / 2
         if left > last[is_up] + 2 and left + width < _RIGHT + 30:
             shapes.append(

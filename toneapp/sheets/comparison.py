@@ -14,7 +14,7 @@ import numpy as np
 
 from toneapp import __version__
 from toneapp.evenness import Difference, adjust_p_values
-from toneapp.library import InstrumentsComparison, RunOfInstrument
+from toneapp.library import InstrumentFigure, InstrumentsComparison, RunOfInstrument
 from toneapp.results import RunResult
 from toneapp.sheets.blocks import (
     Block,
@@ -32,7 +32,7 @@ from toneapp.sheets.blocks import (
 from toneapp.sheets.clips import ClipSet
 from toneapp.sheets.figures import Figure
 from toneapp.sheets.parts import (
-    column_head,
+    column_heads,
     common_facts,
     evenness_text,
     lowered,
@@ -40,6 +40,7 @@ from toneapp.sheets.parts import (
     measure_chart,
     method_bullets,
     number_cell,
+    raised_count,
     run_facts,
     sentences_from_library,
     short_name,
@@ -49,8 +50,9 @@ from toneapp.sheets.regions import AUDIBLE, FALSE_DISCOVERY_RATE, compare_region
 from toneapp.sheets.settings import SheetSettings
 from toneapp.sheets.values import MEASURES, key_values
 from toneapp.sheets.words import Say
+from toneapp.wording import percent_change
 
-__all__ = ["LETTERS", "comparison_sheet", "percent_change"]
+__all__ = ["LETTERS", "comparison_sheet", "percent_figure"]
 
 LETTERS = "ABCDEF"
 
@@ -85,7 +87,7 @@ def comparison_sheet(
     names = _names(runs)
     blocks: list[Block] = [run_facts(say, runs, labels, heads=_full_heads(say, labels, names))]
     blocks += [Heading(text=say.text("comparison.summary"))]
-    blocks += [Bullets(items=_summary(say, runs, labels, names))]
+    blocks += [Bullets(items=_summary(say, comparison, labels, names))]
     blocks += [
         Notice(title=say.text("comparison.cannot"), items=_cautions(say, comparison, labels))
     ]
@@ -102,7 +104,8 @@ def comparison_sheet(
             items=(
                 *method_bullets(say, runs, labels, names),
                 *((say.text(f"method.{key}"),) for key in _METHOD),
-            )
+            ),
+            is_small=True,
         ),
         made_with(say, runs),
     ]
@@ -144,9 +147,7 @@ def listening(
             text=text,
             clips=clips,
             labels=tuple(labels),
-            names=tuple(
-                column_head(say, label, name) for label, name in zip(labels, names, strict=True)
-            ),
+            names=column_heads(say, labels, names),
         ),
     ]
 
@@ -162,12 +163,12 @@ def made_with(say: Say, runs: Sequence[RunOfInstrument]) -> Paragraph:
     return Paragraph(text=(f"{text} {say.text('common.interval_note')}",), is_small=True)
 
 
-def percent_change(say: Say, difference: Difference | None) -> Figure:
+def percent_figure(say: Say, difference: Difference | None) -> Figure:
     """Change of a time in per cent, from the difference of the logarithms."""
     if difference is None:
         return say.interval(None, None, None, "%")
     value, low, high = (
-        100.0 * math.expm1(part) for part in (difference.value, difference.low, difference.high)
+        percent_change(part) for part in (difference.value, difference.low, difference.high)
     )
     return say.interval(value, low, high, "%", is_signed=True, shows_unit=False)
 
@@ -183,7 +184,7 @@ def _names(runs: Sequence[RunOfInstrument]) -> list[str]:
 
 
 def _full_heads(say: Say, labels: Sequence[str], names: Sequence[str]) -> list[Rich]:
-    most = 500 // len(names)
+    most = 160 // len(names)
     return [
         say.rich("common.column", label=label, name=short_name(name, most))
         for label, name in zip(labels, names, strict=True)
@@ -191,9 +192,13 @@ def _full_heads(say: Say, labels: Sequence[str], names: Sequence[str]) -> list[R
 
 
 def _summary(
-    say: Say, runs: Sequence[RunOfInstrument], labels: Sequence[str], names: Sequence[str]
+    say: Say, comparison: InstrumentsComparison, labels: Sequence[str], names: Sequence[str]
 ) -> tuple[Rich, ...]:
     """Plain sentences, generated from the figures."""
+    runs = comparison.runs
+    tuning = next(
+        figures for name, _, figures in comparison.figures if name == "scatter of tuning"
+    )
     called: list[Rich] = [
         say.rich("common.run_name", name=short_name(name), label=label)
         for name, label in zip(names, labels, strict=True)
@@ -237,9 +242,9 @@ def _summary(
                 say.rich(
                     "comparison.value_of",
                     name=name,
-                    value=say.quantity(result.evenness.tuning_cents, "cents"),
+                    value=say.quantity(figure.value, "cents", se=_se(figure)),
                 )
-                for name, result in zip(called, results, strict=True)
+                for name, figure in zip(called, tuning, strict=True)
             ),
         )
     )
@@ -247,7 +252,7 @@ def _summary(
         say.rich(
             "comparison.raised",
             values=say.listing(
-                say.rich("comparison.value_of", name=name, value=_count_raised(result))
+                say.rich("comparison.value_of", name=name, value=raised_count(say, result))
                 for name, result in zip(called, results, strict=True)
             ),
         )
@@ -255,9 +260,11 @@ def _summary(
     return tuple(items)
 
 
-def _count_raised(result: RunResult) -> Figure:
-    count = sum(bool(note.raised) for note in result.notes)
-    return Figure(text=str(count), value=float(count), unit="")
+def _se(figure: InstrumentFigure) -> float | None:
+    """Standard error behind the upper end of an interval of 19 in 20 cases."""
+    if figure.value is None or figure.high is None:
+        return None
+    return (figure.high - figure.value) / 1.96
 
 
 def _evenness_sentences(
@@ -290,17 +297,18 @@ def _evenness_sentences(
                     )
                 )
                 continue
+        told = known if len(known) > 1 else [(value, se, n) for n, (value, se) in enumerate(pairs)]
         found.append(
             say.rich(
-                "comparison.even_alike",
+                f"comparison.even_{'alike' if len(known) > 1 else 'unknown'}",
                 measure=lowered(say.text(f"measures.{what}")),
                 values=say.listing(
                     say.rich(
                         "comparison.value_of",
-                        name=name,
+                        name=called[place],
                         value=evenness_text(say, value, se, unit),
                     )
-                    for name, (value, se) in zip(called, pairs, strict=True)
+                    for value, se, place in told
                 ),
             )
         )
@@ -349,7 +357,7 @@ def _figures(
         rows.append(tuple(cells))
     return Table(
         caption=say.text("comparison.figures_caption"),
-        head=((" ",), *(column_head(say, *pair) for pair in zip(labels, names, strict=True))),
+        head=((" ",), *column_heads(say, labels, names)),
         rows=tuple(rows),
         note=(say.text("common.interval_note"),),
     )
@@ -357,7 +365,7 @@ def _figures(
 
 def _row_head(say: Say, name: str, unit: str) -> Cell:
     words = say.text(f"rows.{name}")
-    return text_cell(f"{words}, {unit}" if unit else words)
+    return text_cell(f"{words}, {say.unit(unit)}" if unit else words)
 
 
 def _differences(
@@ -369,9 +377,7 @@ def _differences(
         cells = [_row_head(say, name, shown)]
         cells += [number_cell(_difference(say, difference, unit)) for difference in differences]
         rows.append(tuple(cells))
-    heads: list[Rich] = [
-        column_head(say, *pair) for pair in zip(labels[1:], names[1:], strict=True)
-    ]
+    heads = column_heads(say, labels[1:], names[1:])
     return Table(
         caption=say.text("comparison.differences_caption"),
         head=((" ",), *heads),
@@ -382,7 +388,7 @@ def _differences(
 
 def _difference(say: Say, difference: Difference | None, unit: str) -> Part:
     if unit == "s":
-        return percent_change(say, difference)
+        return percent_figure(say, difference)
     if difference is None:
         return say.interval(None, None, None, unit)
     return say.interval(

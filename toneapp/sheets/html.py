@@ -44,7 +44,7 @@ from toneapp.sheets.words import Say
 
 __all__ = ["sheet_html"]
 
-_LONGEST_WHOLE = 40
+_LONGEST_WHOLE = 28
 """Letters of a figure that is not broken over two lines."""
 
 _UNCERTAIN = re.compile(r"[+−]?[\d.,]+ ± (?:less than )?[\d.,]+")
@@ -163,7 +163,7 @@ def _block(block: Block, say: Say) -> str:
         small = ' class="small"' if block.is_small else ""
         return f"<p{small}>{_rich(block.text)}</p>\n"
     if isinstance(block, Bullets):
-        return _bullets(block.items)
+        return _bullets(block.items, is_small=block.is_small)
     if isinstance(block, Notice):
         return (
             f'<section class="notice"><h2>{escape(block.title)}</h2>'
@@ -173,7 +173,10 @@ def _block(block: Block, say: Say) -> str:
         return _table(block)
     if isinstance(block, Chart):
         return (
-            f"<figure>{drawing_svg(block.drawing, is_inline=True, alt=block.alt)}"
+            # On a narrow screen a chart keeps its size and is moved by itself, with the keys too.
+            f'<figure><div class="chart" tabindex="0" role="group" '
+            f'aria-label="{escape(block.drawing.title)}">'
+            f"{drawing_svg(block.drawing, is_inline=True, alt=block.alt)}</div>"
             f"<figcaption>{_rich(block.caption)}</figcaption>"
             f"<details><summary>{escape(block.table.caption)}</summary>"
             f"{_table(block.table)}</details></figure>\n"
@@ -183,8 +186,9 @@ def _block(block: Block, say: Say) -> str:
     return _listening(block, say)
 
 
-def _bullets(items: tuple[Rich, ...]) -> str:
-    return "<ul>" + "".join(f"<li>{_rich(item)}</li>" for item in items) + "</ul>\n"
+def _bullets(items: tuple[Rich, ...], *, is_small: bool = False) -> str:
+    small = ' class="small"' if is_small else ""
+    return f"<ul{small}>" + "".join(f"<li>{_rich(item)}</li>" for item in items) + "</ul>\n"
 
 
 def _table(table: Table) -> str:
@@ -238,7 +242,8 @@ def _listening(block: Listening, say: Say) -> str:
     rows = "".join(_clip_row(clip, block, say) for clip in block.clips.clips)
     stopped, caption = escape(say.text("listen.stopped")), escape(say.text("listen.caption"))
     return (
-        f"<p>{_rich(block.text)}</p>\n"
+        f'<p class="screen">{_rich(block.text)}</p>\n'
+        f'<p class="paper">{escape(say.text("listen.paper"))}</p>\n'
         f'<div id="listen" data-stopped="{stopped}">'
         f'<div class="wide" tabindex="0" role="group" aria-label="{caption}">'
         f'<table class="play"><caption>{caption}</caption>'

@@ -25,13 +25,14 @@ from toneapp.wording import note_list_text, quantity_text
 __all__ = [
     "common_facts",
     "compass_of",
-    "column_head",
+    "column_heads",
     "evenness_text",
     "lowered",
     "made_today",
     "measure_chart",
     "method_bullets",
     "number_cell",
+    "raised_count",
     "run_facts",
     "sentences_from_library",
     "short_name",
@@ -39,7 +40,7 @@ __all__ = [
     "values_table",
 ]
 
-_SHORT, _COLUMN = 40, 26
+_SHORT, _COLUMN, _ALL_COLUMNS = 40, 24, 96
 """Letters of a name within a sentence and in the head of a column."""
 
 
@@ -48,11 +49,15 @@ def short_name(name: str, most: int = _SHORT) -> Typed:
     return Typed(text=shortened(clean_text(name), most))
 
 
-def column_head(say: Say, label: str, name: str) -> Rich:
-    """Head of a run's column."""
-    if not name.strip():
-        return (label,)
-    return say.rich("common.column", label=label, name=short_name(name, _COLUMN))
+def column_heads(say: Say, labels: Sequence[str], names: Sequence[str]) -> tuple[Rich, ...]:
+    """Heads of the runs' columns; the fewer there are, the longer the names may be."""
+    most = max(_COLUMN, _ALL_COLUMNS // max(len(labels), 1))
+    return tuple(
+        say.rich("common.column", label=label, name=short_name(name, most))
+        if name.strip()
+        else (label,)
+        for label, name in zip(labels, names, strict=True)
+    )
 
 
 def text_cell(*parts: Part) -> Cell:
@@ -100,6 +105,19 @@ def evenness_text(say: Say, value: float | None, se: float | None, unit: str) ->
     """An unevenness with its uncertainty."""
     decimals = 3 if unit == "oct" else DECIMALS[unit]
     return say.quantity(value, unit, se=se, decimals=decimals)
+
+
+def raised_count(say: Say, result: RunResult) -> Figure:
+    """How many notes leave the trend, where notes could be held against one."""
+    judged = [
+        note
+        for note in result.notes
+        if note.level_residual_db is not None or note.brightness_residual is not None
+    ]
+    if not judged:
+        return Figure(text=say.text("common.not_judged"), value=None, unit="")
+    count = sum(bool(note.raised) for note in result.notes)
+    return Figure(text=str(count), value=float(count), unit="")
 
 
 def run_facts(
@@ -150,7 +168,7 @@ _FACTS: dict[str, _Fact] = {
     "year": _typed_fact(lambda item: item.instrument.year),
     "serial": _typed_fact(lambda item: item.instrument.serial),
     "kind": lambda say, item: (say.text(f"facts.{item.instrument.kind.value}"),),
-    "compass": lambda _say, item: (str(item.instrument.compass),),
+    "compass": lambda _say, item: (str(item.instrument.compass).replace("-", "\N{EN DASH}"),),
     "recorded": lambda say, item: (say.day(item.run.recorded_at),),
     "purpose": lambda say, item: (say.text(f"facts.{item.run.purpose.value}"),),
     "place": _typed_fact(lambda item: item.run.place),
@@ -178,7 +196,7 @@ _FACTS: dict[str, _Fact] = {
 
 
 def _rate(say: Say, result: RunResult) -> Figure:
-    return say.quantity(float(result.sample_rate_hz), "Hz", decimals=0)
+    return say.quantity(result.sample_rate_hz / 1000.0, "kHz", decimals=1)
 
 
 def _not_noted(say: Say) -> Rich:
@@ -314,10 +332,7 @@ def values_table(
     unit = say.text(f"measures.{measure.name}_unit")
     return Table(
         caption=say.text("common.chart_values", title=f"{title} ({unit})"),
-        head=(
-            (say.text("common.note"),),
-            *(column_head(say, label, name) for label, name in zip(labels, names, strict=True)),
-        ),
+        head=((say.text("common.note"),), *column_heads(say, labels, names)),
         rows=tuple(rows),
     )
 

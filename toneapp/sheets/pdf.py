@@ -4,7 +4,7 @@ Paper is set by Typst (the library ``typst``): from one layout file (``sheet.typ
 as data it makes a tagged, accessible PDF with embedded fonts and page numbers, and from a
 drawing's SVG a PNG or a PDF. No text of the sheet is read as markup, and nothing is fetched.
 
-Functions: `sheet_pdf`, `drawing_png`, `drawing_pdf`.
+Functions: `sheet_pdf`, `sheet_pages`, `drawing_png`, `drawing_pdf`.
 
 References
 ----------
@@ -35,11 +35,12 @@ from toneapp.sheets.blocks import (
 )
 from toneapp.sheets.drawing import Drawing, drawing_svg
 from toneapp.sheets.figures import Figure
+from toneapp.sheets.places import MM_PER_INCH, Paper
 from toneapp.sheets.settings import Letterhead, SheetSettings
-from toneapp.sheets.typed import Typed, is_right_to_left
+from toneapp.sheets.typed import Typed, isolated, shortened
 from toneapp.sheets.words import Say
 
-__all__ = ["drawing_pdf", "drawing_png", "sheet_pdf"]
+__all__ = ["drawing_pdf", "drawing_png", "sheet_pages", "sheet_pdf"]
 
 logger = logging.getLogger(__name__)
 
@@ -48,16 +49,17 @@ ACCESSIBLE: Final = "ua-1"
 _ATTEMPTS = ((False, True), (True, True), (True, False))
 """Fonts of the system as well, and held to PDF/UA-1: first as strict as can be."""
 
-_ISOLATE, _END_ISOLATE = "\u2068", "\u2069"
-
 _PICTURE = """
-#set page(width: auto, height: auto, margin: 0pt)
+#set page(width: auto, height: auto, margin: 9pt)
 #set document(title: sys.inputs.title)
 #set text(font: ("Inter", "DejaVu Sans"))
 #image(bytes(sys.inputs.svg), format: "svg", alt: sys.inputs.title)
 """
 
+_INCHES_WIDE = {Paper.A4: 210.0 / MM_PER_INCH, Paper.LETTER: 8.5}  # ISO 216; ANSI/ASME Y14.1
+
 _UNITS_PER_INCH = 96.0  # SVG's own unit
+_MARGIN_UNITS = 12.0  # the 9 pt of `_PICTURE`
 
 
 def sheet_pdf(sheet: Sheet, settings: SheetSettings) -> bytes:
@@ -80,10 +82,45 @@ def sheet_pdf(sheet: Sheet, settings: SheetSettings) -> bytes:
     InputError
         If the picture of the logo is damaged.
     """
+    return _set(sheet, settings, form="pdf")[0]
+
+
+def sheet_pages(sheet: Sheet, settings: SheetSettings, *, pixels_wide: int) -> tuple[bytes, ...]:
+    """Set a sheet as one PNG picture a page, as it will look on paper.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    settings : SheetSettings
+        Letterhead, paper and language.
+    pixels_wide : int
+        Width of each picture, about.
+
+    Returns
+    -------
+    tuple of bytes
+        In the order of the pages.
+
+    Raises
+    ------
+    InputError
+        If the picture of the logo is damaged.
+    """
+    per_inch = pixels_wide / _INCHES_WIDE[settings.paper]
+    return tuple(_set(sheet, settings, form="png", per_inch=per_inch))
+
+
+def _set(
+    sheet: Sheet,
+    settings: SheetSettings,
+    *,
+    form: Literal["pdf", "png"],
+    per_inch: float | None = None,
+) -> list[bytes]:
     source = files("toneapp.sheets").joinpath("sheet.typ").read_bytes()
     data = json.dumps(_sheet_data(sheet, settings), ensure_ascii=False)
     try:
-        return _compiled(source, {"data": data}, form="pdf")
+        return _compiled(source, {"data": data}, form=form, per_inch=per_inch)
     except _SettingError as exc:
         if settings.letterhead.logo is not None and "image" in str(exc):
             raise InputError(
@@ -95,14 +132,14 @@ def sheet_pdf(sheet: Sheet, settings: SheetSettings) -> bytes:
 def drawing_png(drawing: Drawing, *, pixels_wide: int = 1520) -> bytes:
     """Draw a drawing as a PNG picture of about a width, in pixels."""
     inputs = {"svg": drawing_svg(drawing), "title": drawing.title}
-    per_inch = _UNITS_PER_INCH * pixels_wide / drawing.width
-    return _compiled(_PICTURE.encode("utf-8"), inputs, form="png", per_inch=per_inch)
+    per_inch = _UNITS_PER_INCH * pixels_wide / (drawing.width + 2 * _MARGIN_UNITS)
+    return _compiled(_PICTURE.encode("utf-8"), inputs, form="png", per_inch=per_inch)[0]
 
 
 def drawing_pdf(drawing: Drawing) -> bytes:
     """Draw a drawing as a PDF of its size."""
     inputs = {"svg": drawing_svg(drawing), "title": drawing.title}
-    return _compiled(_PICTURE.encode("utf-8"), inputs, form="pdf")
+    return _compiled(_PICTURE.encode("utf-8"), inputs, form="pdf")[0]
 
 
 class _SettingError(RuntimeError):
@@ -115,8 +152,11 @@ def _compiled(
     *,
     form: Literal["pdf", "png"],
     per_inch: float | None = None,
-) -> bytes:
-    """Set with our own fonts; where they lack a letter, with those of the system as well."""
+) -> list[bytes]:
+    """Set with our own fonts; where they lack a letter, with those of the system as well.
+
+    One file a page, or the one PDF.
+    """
     import typst
 
     with as_file(files("toneapp.sheets").joinpath("fonts")) as folder:
@@ -140,8 +180,8 @@ def _compiled(
                     logger.debug("a letter is missing: %s", exc.message)
                     continue
                 raise _SettingError(f"{exc.message} {exc.diagnostic}") from exc
-            assert isinstance(made, bytes)  # one file, since no output is named
-            return made
+            pages: bytes | list[bytes] = made  # one by itself, several as a list
+            return [pages] if isinstance(pages, bytes) else pages
     raise AssertionError("the last attempt asks for no standard")
 
 
@@ -157,7 +197,7 @@ def _sheet_data(sheet: Sheet, settings: SheetSettings) -> dict[str, Any]:
         "author": head.workshop or "toneapp",
         "keywords": ["piano", sheet.kind],
         "made": sheet.made,
-        "foot": _isolated(plain((Typed(text=_short(title)),))),
+        "foot": isolated(plain((Typed(text=shortened(title, 80)),))),
         "page_pattern": say.words.pattern("common.page"),
         "written": say.text("work.written"),
         "paper": str(settings.paper),
@@ -166,12 +206,6 @@ def _sheet_data(sheet: Sheet, settings: SheetSettings) -> dict[str, Any]:
         "letterhead": None if head.is_empty else _letterhead(head),
         "blocks": [_block(block, say) for block in sheet.blocks],
     }
-
-
-def _short(text: str) -> str:
-    from toneapp.sheets.typed import shortened
-
-    return shortened(text, 80)
 
 
 def _letterhead(head: Letterhead) -> dict[str, Any]:
@@ -183,20 +217,24 @@ def _letterhead(head: Letterhead) -> dict[str, Any]:
             "alt": head.workshop or "Logo",
         }
     return {
-        "workshop": _isolated(head.workshop),
-        "address": [_isolated(line) for line in head.address],
-        "contact": _isolated(head.contact),
+        "workshop": isolated(head.workshop),
+        "address": [isolated(line) for line in head.address],
+        "contact": isolated(head.contact),
         "logo": logo,
     }
 
 
 def _block(block: Block, say: Say) -> dict[str, Any]:
     if isinstance(block, Heading):
-        return {"kind": "heading", "text": _isolated(block.text), "level": block.level}
+        return {"kind": "heading", "text": isolated(block.text), "level": block.level}
     if isinstance(block, Paragraph):
         return {"kind": "paragraph", "text": _rich(block.text), "is_small": block.is_small}
     if isinstance(block, Bullets):
-        return {"kind": "bullets", "items": [_rich(item) for item in block.items]}
+        return {
+            "kind": "bullets",
+            "items": [_rich(item) for item in block.items],
+            "is_small": block.is_small,
+        }
     if isinstance(block, Notice):
         items = [_rich(item) for item in block.items]
         return {"kind": "notice", "title": block.title, "items": items}
@@ -247,12 +285,7 @@ def _rich(text: Rich) -> list[str | dict[str, str]]:
         if isinstance(part, Figure):
             parts.append({"kind": "figure", "text": part.text})
         elif isinstance(part, Typed):
-            parts.append({"kind": "typed", "text": _isolated(part.text)})
+            parts.append({"kind": "typed", "text": isolated(part.text)})
         else:
             parts.append(part)
     return parts
-
-
-def _isolated(text: str) -> str:
-    """Keep the direction of a typed text from reaching beyond it."""
-    return f"{_ISOLATE}{text}{_END_ISOLATE}" if is_right_to_left(text) else text

@@ -4,7 +4,8 @@ Names, places and notes are anybody's: they may hold control characters, turn th
 writing around, or be hundreds of letters long. They stay what they are, but cannot do anything.
 Escaping for HTML is done where HTML is written; in the PDF, text never passes as markup.
 
-Classes and functions: `Typed`, `typed`, `clean_text`, `shortened`, `is_right_to_left`.
+Classes and functions: `Typed`, `typed`, `clean_text`, `shortened`, `isolated`,
+`is_right_to_left`.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from __future__ import annotations
 import unicodedata
 from dataclasses import dataclass
 
-__all__ = ["Typed", "clean_text", "is_right_to_left", "shortened", "typed"]
+__all__ = ["Typed", "clean_text", "is_right_to_left", "isolated", "shortened", "typed"]
+
+_ISOLATE, _END_ISOLATE = "\N{FIRST STRONG ISOLATE}", "\N{POP DIRECTIONAL ISOLATE}"
 
 LONGEST = 2000
 """Letters of one text that are shown; more is a mistake, not a name."""
@@ -77,6 +80,11 @@ def shortened(text: str, most: int) -> str:
     while end > 0 and (unicodedata.combining(text[end]) or text[end] in "\u200d\ufe0f"):
         end -= 1
     return text[:end].rstrip() + _ELLIPSIS
+
+
+def isolated(text: str) -> str:
+    """Keep the direction of a typed text from reaching beyond it."""
+    return f"{_ISOLATE}{text}{_END_ISOLATE}" if is_right_to_left(text) else text
 
 
 def is_right_to_left(text: str) -> bool:

@@ -8,6 +8,7 @@ Classes and functions: `Words`, `Say`, `load_words`, `languages`.
 
 from __future__ import annotations
 
+import re
 import string
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -127,6 +128,16 @@ class Say:
         """Write the day of an ISO 8601 text."""
         return self.place.day(when) if when else self.text("common.not_noted")
 
+    def unit(self, unit: str) -> str:
+        """Unit as it is said in the language."""
+        return self.words.table.get(f"units.{unit}", unit)
+
+    def units_in(self, text: str) -> str:
+        """Say the units in a text of the program as the language does."""
+        for unit in ("oct",):
+            text = re.sub(rf"(?<=\d ){unit}\b", self.unit(unit), text)
+        return text
+
     def quantity(
         self,
         value: float | None,
@@ -138,7 +149,7 @@ class Say:
     ) -> Figure:
         """Say a quantity as `toneapp.wording.quantity_text` does, with the numbers behind it."""
         decimals = DECIMALS.get(unit, 2) if decimals is None else decimals
-        text = quantity_text(value, unit, se=se, decimals=decimals, is_signed=is_signed)
+        text = quantity_text(value, self.unit(unit), se=se, decimals=decimals, is_signed=is_signed)
         return Figure(
             text=self.place.numbers(text), value=value, unit=unit, se=None if value is None else se
         )
@@ -161,7 +172,7 @@ class Say:
         def said(number: float, shown_unit: str = "") -> str:
             return quantity_text(number, shown_unit, decimals=decimals, is_signed=is_signed)
 
-        text = said(value, unit if shows_unit else "")
+        text = said(value, self.unit(unit) if shows_unit else "")
         if low is not None and high is not None:
             separator = "; " if self.place.decimal == "," else ", "
             text += f" [{said(low)}{separator}{said(high)}]"

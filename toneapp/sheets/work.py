@@ -106,7 +106,7 @@ def worklist_sheet(
 
 
 def _entry_tick(say: Say, entry: WorkEntry) -> Tick:
-    reason = say.place.numbers(entry.reason)
+    reason = say.units_in(say.place.numbers(entry.reason))
     return Tick(
         key=entry.note if entry.midi else say.text("work.no_key"),
         title=(entry.title,),
@@ -193,6 +193,7 @@ def worksheet_sheet(
         )  # fmt: skip
     else:
         blocks.append(Paragraph(text=say.rich("worksheet.empty")))
+    blocks.append(Notice(title=say.text("work.cautions"), items=(say.rich("worksheet.caution"),)))
     for area in dict.fromkeys(item.area for item in items):
         blocks.append(Heading(text=typed(area).text))
         blocks.append(
@@ -200,7 +201,6 @@ def worksheet_sheet(
         )
     if weights is not None and weights.keys:
         blocks += _weights(say, weights)
-    blocks.append(Notice(title=say.text("work.cautions"), items=(say.rich("worksheet.caution"),)))
     facts = [
         say.text(f"facts.{instrument.kind.value}"), instrument.maker, instrument.model,
         instrument.serial, instrument.year, instrument.owner, instrument.place,

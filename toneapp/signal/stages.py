@@ -172,6 +172,48 @@ class Fit:
     fisher: FloatArray  # (k, p, p)
     residual: FloatArray  # (k, b), ln of measured over described power
 
+    def halves(self) -> tuple[Fit, Fit]:
+        """Part two fits of the same envelopes that were made side by side."""
+        k = self.theta.shape[0] // 2
+        first, second = (
+            Fit(
+                theta=self.theta[part],
+                deviance=self.deviance[part],
+                fisher=self.fisher[part],
+                residual=self.residual[part],
+            )
+            for part in (slice(None, k), slice(k, None))
+        )
+        return first, second
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Data:
+    """What a description is compared with: a row for each envelope and start."""
+
+    log_p: FloatArray  # (k, b)
+    noise: FloatArray  # (k, 1)
+    weight: FloatArray  # (k, b)
+
+    def log_misfit(self, signal: FloatArray) -> FloatArray:
+        """Logarithm of measured over described power, (k, b)."""
+        return np.asarray(self.log_p - np.log(np.maximum(signal + self.noise, 1e-14)))
+
+    def deviance(self, misfit: FloatArray) -> FloatArray:
+        """Huber's sum: squares near zero, straight beyond `HUBER`."""
+        size = np.abs(misfit)
+        rho = np.where(size <= HUBER, size**2, HUBER * (2.0 * size - HUBER))
+        return np.asarray(np.sum(self.weight * rho, axis=1))
+
+    def normal_equations(
+        self, signal: FloatArray, jacobian: FloatArray, misfit: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Matrix and right-hand side of a step, (k, p, p) and (k, p)."""
+        slopes = jacobian / np.maximum(signal + self.noise, 1e-14)[:, None, :]
+        weight = self.weight * np.minimum(1.0, HUBER / np.maximum(np.abs(misfit), 1e-12))
+        weighted = slopes * weight[:, None, :]
+        return weighted @ np.swapaxes(slopes, 1, 2), (weighted @ misfit[:, :, None])[:, :, 0]
+
 
 class StageFits:
     """Fits all descriptions to all envelopes and chooses."""
@@ -184,14 +226,16 @@ class StageFits:
             plain = self._refine(start, stages)
             self.fits[(stages, False)] = plain
             with_beat = np.hstack([plain.theta, self._beat_start(plain)])
-            beating = self._refine(with_beat, stages)
             misfit = plain.deviance / np.maximum(self.blocks.weight.sum(axis=1), 1e-12)
             if stages == 2 and np.any(misfit > OPPOSED_MISFIT**2):
                 # Modes of one frequency in opposite phase: the sound passes through nothing.
                 # The stages then lie higher, and differ less in rate, than a fit without it says.
                 shifted = plain.theta + np.array(OPPOSED_SHIFT)
                 opposed = np.hstack([shifted, np.tile(OPPOSED, (shifted.shape[0], 1))])
-                beating = _better(beating, self._refine(opposed, stages))
+                both = self._refine(np.vstack([with_beat, opposed]), stages, starts=2)
+                beating = _better(*both.halves())
+            else:
+                beating = self._refine(with_beat, stages)
             self.fits[(stages, True)] = beating
 
     # -- starting values ---------------------------------------------------------------------
@@ -264,60 +308,46 @@ class StageFits:
 
     # -- fitting -----------------------------------------------------------------------------
 
-    def _log_misfit(self, signal: FloatArray) -> FloatArray:
-        """Logarithm of measured over described power, (k, b)."""
-        b = self.blocks
-        mean = np.maximum(signal + b.noise[:, None], 1e-14)
-        return np.asarray(b.log_p - np.log(mean))
+    def _refine(self, start: FloatArray, stages: int, *, starts: int = 1, steps: int = 20) -> Fit:
+        """Gauss-Newton with Levenberg's damping, all envelopes side by side.
 
-    def _deviance(self, misfit: FloatArray) -> FloatArray:
-        """Huber's sum: squares near zero, straight beyond `HUBER`."""
-        size = np.abs(misfit)
-        rho = np.where(size <= HUBER, size**2, HUBER * (2.0 * size - HUBER))
-        return np.asarray(np.sum(self.blocks.weight * rho, axis=1))
-
-    def _refine(self, start: FloatArray, stages: int, steps: int = 20) -> Fit:
-        """Gauss-Newton with Levenberg's damping, all envelopes side by side."""
+        With several `starts` the envelopes stand so many times below each other.
+        """
         b = self.blocks
+        data = _Data(
+            log_p=np.tile(b.log_p, (starts, 1)),
+            noise=np.tile(b.noise, starts)[:, None],
+            weight=np.tile(b.weight, (starts, 1)),
+        )
         theta = start.copy()
         has_beat = theta.shape[1] > 2 * stages
         damping = np.full(theta.shape[0], 1e-3)
         signal, jacobian = _model(theta, b.t, stages)
-        misfit = self._log_misfit(signal)
-        deviance = self._deviance(misfit)
+        misfit = data.log_misfit(signal)
+        deviance = data.deviance(misfit)
         identity = np.eye(theta.shape[1])
         for _ in range(steps):
-            fisher, score = self._normal_equations(signal, jacobian, misfit)
-            scale = np.einsum("kpp->kp", fisher) + 1e-9
+            fisher, score = data.normal_equations(signal, jacobian, misfit)
+            scale = np.diagonal(fisher, axis1=1, axis2=2) + 1e-9
             damped = fisher + (damping[:, None] * scale)[:, :, None] * identity
             step = np.clip(np.linalg.solve(damped, score[:, :, None])[:, :, 0], -1.0, 1.0)
             trial = _bounded(theta + step, stages, has_beat=has_beat)
             trial_signal, trial_jacobian = _model(trial, b.t, stages)
-            trial_misfit = self._log_misfit(trial_signal)
-            trial_deviance = self._deviance(trial_misfit)
+            trial_misfit = data.log_misfit(trial_signal)
+            trial_deviance = data.deviance(trial_misfit)
             better = trial_deviance < deviance
             gain = np.where(better, deviance - trial_deviance, 0.0)
             is_done = np.all(np.where(better, gain <= 1e-4 * deviance, damping > 1e3))
             theta = np.where(better[:, None], trial, theta)
-            signal = np.where(better[:, None], trial_signal, signal)
-            misfit = np.where(better[:, None], trial_misfit, misfit)
-            jacobian = np.where(better[:, None, None], trial_jacobian, jacobian)
+            np.copyto(signal, trial_signal, where=better[:, None])
+            np.copyto(misfit, trial_misfit, where=better[:, None])
+            np.copyto(jacobian, trial_jacobian, where=better[:, None, None])
             deviance = np.where(better, trial_deviance, deviance)
             damping = np.clip(np.where(better, damping * 0.2, damping * 8.0), 1e-9, 1e6)
             if is_done:
                 break
-        fisher, _score = self._normal_equations(signal, jacobian, misfit)
+        fisher, _score = data.normal_equations(signal, jacobian, misfit)
         return Fit(theta=theta, deviance=deviance, fisher=fisher, residual=misfit)
-
-    def _normal_equations(
-        self, signal: FloatArray, jacobian: FloatArray, misfit: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        b = self.blocks
-        mean = np.maximum(signal + b.noise[:, None], 1e-14)
-        slopes = jacobian / mean[:, None, :]
-        weight = b.weight * np.minimum(1.0, HUBER / np.maximum(np.abs(misfit), 1e-12))
-        weighted = slopes * weight[:, None, :]
-        return weighted @ np.swapaxes(slopes, 1, 2), np.einsum("kpb,kb->kp", weighted, misfit)
 
 
 def _better(one: Fit, other: Fit) -> Fit:

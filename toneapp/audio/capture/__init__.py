@@ -7,14 +7,17 @@ When it is closed, `join_parts` makes one file of the parts, which goes into the
 that was left behind by a crash is found by `find_unfinished`.
 
 In the order of the sound: ``sources`` -> ``ring`` -> ``disk_writer`` (``wav_part``,
-``run_folder``) and ``conductor`` (``rolling``, ``listening``, ``recognition``, ``judging``,
-``plan``, ``room_check``); ``engine`` keeps it all going, ``words`` says it.
+``run_folder``, ``closing``) and ``conductor`` (``rolling``, ``listening`` with its ``signs``,
+``recognition``; ``verdicts`` with ``judging`` and ``series``; ``account`` and ``plan``;
+``room_watch`` and ``room_check``). ``engine`` keeps it all going, ``watching`` sees that sound
+arrives, ``meter`` and ``monitor`` show the level, ``words`` says it.
 """
 
 from __future__ import annotations
 
-from toneapp.audio.capture.conductor import Conductor, Instrument
-from toneapp.audio.capture.engine import CaptureEngine, ClosedRun, Watch
+from toneapp.audio.capture.closing import ClosedRun, close_unfinished, join_parts
+from toneapp.audio.capture.conductor import Conductor
+from toneapp.audio.capture.engine import CaptureEngine
 from toneapp.audio.capture.events import (
     Ask,
     Blow,
@@ -42,16 +45,18 @@ from toneapp.audio.capture.events import (
     Touch,
 )
 from toneapp.audio.capture.judging import BlowSound, Measure
-from toneapp.audio.capture.plan import THREE_TOUCHES, KeyPlan, RunPlan, usual_hold_s
+from toneapp.audio.capture.monitor import InputMonitor, InputReading
+from toneapp.audio.capture.plan import THREE_TOUCHES, AskState, KeyPlan, RunPlan, usual_hold_s
 from toneapp.audio.capture.room_check import check_room, level_lines
 from toneapp.audio.capture.run_folder import (
     RunFolder,
     UnfinishedRun,
     find_unfinished,
-    join_parts,
 )
 from toneapp.audio.capture.sources import DeviceSource, FileSource, InputRefused, SoundSource
+from toneapp.audio.capture.verdicts import Instrument
 from toneapp.audio.capture.warming import warm_up
+from toneapp.audio.capture.watching import Watch
 from toneapp.audio.capture.wav_part import repair_part
 from toneapp.audio.capture.words import (
     ask_text,
@@ -70,6 +75,8 @@ __all__ = [
     "Conductor",
     "DeviceSource",
     "FileSource",
+    "InputMonitor",
+    "InputReading",
     "InputRefused",
     "Instrument",
     "SoundSource",
@@ -78,6 +85,7 @@ __all__ = [
     # what is played
     "THREE_TOUCHES",
     "Ask",
+    "AskState",
     "KeyPlan",
     "RunKind",
     "RunPlan",
@@ -120,6 +128,7 @@ __all__ = [
     # keeping
     "RunFolder",
     "UnfinishedRun",
+    "close_unfinished",
     "find_unfinished",
     "join_parts",
     "repair_part",

@@ -5,7 +5,7 @@ judges, one watches that sound arrives. They share the ring, which nobody waits 
 The caller polls `CaptureEngine.poll` and `CaptureEngine.snapshot` and gives commands with
 `CaptureEngine.do`; none of these waits.
 
-Classes: `CaptureEngine`, `ClosedRun`, `Watch`.
+Classes: `CaptureEngine`.
 """
 
 from __future__ import annotations
@@ -17,12 +17,11 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
-from toneapp._typing import Float32Array
-from toneapp.audio.capture.conductor import Conductor, Instrument
+from toneapp.audio.capture.closing import ClosedRun
+from toneapp.audio.capture.conductor import Conductor
 from toneapp.audio.capture.disk_writer import DiskWriter
 from toneapp.audio.capture.events import (
     Blow,
@@ -38,15 +37,17 @@ from toneapp.audio.capture.events import (
     Snapshot,
 )
 from toneapp.audio.capture.judging import Measure
+from toneapp.audio.capture.meter import PeakMeter
 from toneapp.audio.capture.plan import KeyPlan
 from toneapp.audio.capture.ring import SampleRing
 from toneapp.audio.capture.run_folder import RunFolder, blow_to_json
-from toneapp.audio.capture.sources import InputRefused, SoundSource
+from toneapp.audio.capture.sources import SoundSource
+from toneapp.audio.capture.verdicts import Instrument
+from toneapp.audio.capture.watching import FaultCame, FaultWent, InputWatcher, Watch
 from toneapp.audio.capture.wav_part import LARGEST_PART_BYTES
 from toneapp.audio.capture.words import fault_text, resumed_text
-from toneapp.errors import AudioDeviceError
 
-__all__ = ["CaptureEngine", "ClosedRun", "Watch"]
+__all__ = ["CaptureEngine"]
 
 logger = logging.getLogger(__name__)
 
@@ -56,64 +57,6 @@ RING_S = 60.0
 FEED_FRAMES = 1024
 IDLE_S = 0.006
 WRITE_EVERY_S = 0.05
-WATCH_EVERY_S = 0.1
-
-STALL_S = 1.5
-FIRST_SOUND_S = 4.0
-RETRY_S = 1.0
-"""An input is gone when it gives no sound for so long (longer at its beginning), and is tried
-again so often."""
-
-SLEEP_S = 2.0
-RATE_WINDOW_S = 20.0
-RATE_TOLERANCE = 0.03
-RATE_WINDOWS = 2
-"""The rate at which sound arrives, over twenty seconds twice in a row, against the one that was
-asked for: clocks differ by less than a thousandth, and 44.1 from 48 kHz by 8 %."""
-
-METER_S, HIGHEST_S = 0.1, 3.0
-CLIP_PEAK = 0.999
-
-
-class Watch:
-    """Time as the engine sees it; tests use another."""
-
-    def now_s(self) -> float:
-        """Monotonic time in s."""
-        return time.monotonic()
-
-    def asleep_s(self) -> float:
-        """Time in s that the machine has slept so far, with any constant added."""
-        if hasattr(time, "CLOCK_BOOTTIME"):
-            return time.clock_gettime(time.CLOCK_BOOTTIME) - time.monotonic()
-        # Elsewhere a step of the wall clock cannot be told from sleep; the run goes on either way.
-        return time.time() - time.monotonic()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClosedRun:
-    """A run whose recording is complete."""
-
-    folder: RunFolder
-    parts: tuple[Path, ...]
-    frames: int
-    blows: tuple[Blow, ...]
-    is_done: bool  # every key of the plan is there
-    overruns: int
-    lost_frames: int
-    problems: tuple[str, ...]  # to be kept with the run
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _FaultCame:
-    fault: Fault
-    text: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _FaultWent:
-    fault: Fault
-    away_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,31 +70,7 @@ class _Signal:
     seconds: float
 
 
-_Message = Command | _FaultCame | _FaultWent | _SoundLost | _Signal
-
-
-class _Pace:
-    """Sees whether sound arrives at the rate that was asked for."""
-
-    def __init__(self, sample_rate_hz: int) -> None:
-        self._rate = sample_rate_hz
-        self._since: tuple[int, float] | None = None  # frames, and when
-        self._wrong = 0
-
-    def is_wrong(self, frames: int, now_s: float) -> bool:
-        """Take notice of the frames that have arrived."""
-        if self._since is None:
-            self._since = (frames, now_s)
-        frames_before, before_s = self._since
-        if now_s - before_s < RATE_WINDOW_S:
-            return False
-        arrived = (frames - frames_before) / (now_s - before_s)
-        self._since = (frames, now_s)
-        is_off = abs(arrived / self._rate - 1.0) > RATE_TOLERANCE
-        if is_off:
-            logger.warning("%.0f frames a second arrive", arrived)
-        self._wrong = self._wrong + 1 if is_off else 0
-        return self._wrong >= RATE_WINDOWS
+_Message = Command | FaultCame | FaultWent | _SoundLost | _Signal
 
 
 class CaptureEngine:
@@ -225,7 +144,7 @@ class CaptureEngine:
         self._overruns = 0
         self._lost = 0
         self._problems: list[str] = list(folder.problems)
-        self._peaks: deque[tuple[int, float]] = deque()
+        self._meter = PeakMeter(self._rate)
         self._left_out = plan.left_out
         self._threads: list[threading.Thread] = []
         self._watcher: threading.Thread | None = None
@@ -248,8 +167,15 @@ class CaptureEngine:
             threading.Thread(target=self._write_loop, name="recording: disk", daemon=True),
             threading.Thread(target=self._listen_loop, name="recording: listening", daemon=True),
         ]
+        watcher = InputWatcher(
+            self.source,
+            self._ring,
+            tell=self._inbox.put,
+            closing=self._closing,
+            watch=self._watch,
+        )
         self._watcher = threading.Thread(
-            target=self._watch_loop, name="recording: watching", daemon=True
+            target=watcher.run, name="recording: watching", daemon=True
         )
         for thread in (*self._threads, self._watcher):
             thread.start()
@@ -340,73 +266,13 @@ class CaptureEngine:
                 if news.fault is not None:
                     for other in (Fault.DISK_FULL, Fault.FOLDER_GONE, Fault.DISK_FAULT):
                         if other in self._faults and other is not news.fault:
-                            self._inbox.put(_FaultWent(fault=other, away_s=0.0))
+                            self._inbox.put(FaultWent(fault=other, away_s=0.0))
                     came_at_s = self._watch.now_s()
-                    self._inbox.put(_FaultCame(fault=news.fault, text=fault_text(news.fault)))
+                    self._inbox.put(FaultCame(fault=news.fault, text=fault_text(news.fault)))
                 if news.is_well:
                     away_s = self._watch.now_s() - came_at_s
                     for fault in (Fault.DISK_FULL, Fault.FOLDER_GONE, Fault.DISK_FAULT):
-                        self._inbox.put(_FaultWent(fault=fault, away_s=away_s))
-
-    # -- watching --------------------------------------------------------------------------------
-
-    def _watch_loop(self) -> None:
-        if not self.source.is_live:
-            return
-        slept_s = self._watch.asleep_s()
-        seen, seen_at_s = self._ring.written, self._watch.now_s()
-        patience_s = FIRST_SOUND_S
-        pace = _Pace(self._rate)
-        while not self._closing.wait(WATCH_EVERY_S):
-            if self.source.has_ended:
-                return
-            now_s = self._watch.now_s()
-            away_s = self._watch.asleep_s() - slept_s
-            slept_s += away_s
-            fault: Fault | None = None
-            if away_s > SLEEP_S:
-                fault = Fault.SLEPT
-            elif self._ring.written > seen:
-                seen, seen_at_s, patience_s = self._ring.written, now_s, STALL_S
-                if pace.is_wrong(seen, now_s):
-                    fault = Fault.RATE_CHANGED
-            elif now_s - seen_at_s > patience_s or not self.source.is_alive:
-                fault = Fault.DEVICE_GONE
-            if fault is None:
-                continue
-            self._inbox.put(_FaultCame(fault=fault, text=fault_text(fault)))
-            began_s = now_s
-            self.source.stop()
-            self._open_again(fault)
-            now_s = self._watch.now_s()
-            away_s = max(away_s, now_s - began_s)
-            self._inbox.put(_FaultWent(fault=fault, away_s=away_s))
-            slept_s = self._watch.asleep_s()
-            seen, seen_at_s, patience_s = self._ring.written, now_s, STALL_S
-            pace = _Pace(self._rate)
-
-    def _open_again(self, fault: Fault) -> None:
-        """Try the source until it gives sound again, or the run is stopped."""
-        said = fault
-        while not self._closing.is_set():
-            before = self._ring.written
-            self._ring.mark_gap()
-            try:
-                self.source.start(self._ring)
-            except InputRefused as exc:
-                if exc.fault is not said and exc.fault is not Fault.NO_DEVICE:
-                    said = exc.fault
-                    self._inbox.put(_FaultCame(fault=fault, text=str(exc)))
-            except AudioDeviceError as exc:
-                logger.debug("still no input: %s", exc)
-            else:
-                until_s = self._watch.now_s() + FIRST_SOUND_S
-                while self._watch.now_s() < until_s and not self._closing.is_set():
-                    if self._ring.written > before:
-                        return
-                    time.sleep(WATCH_EVERY_S / 2)
-                self.source.stop()
-            self._closing.wait(RETRY_S)
+                        self._inbox.put(FaultWent(fault=fault, away_s=away_s))
 
     # -- listening -------------------------------------------------------------------------------
 
@@ -435,7 +301,7 @@ class CaptureEngine:
             if self._faults:
                 continue
             mono = np.ascontiguousarray(taken.samples[:, self.source.channel])
-            self._see_level(taken.first, taken.samples)
+            self._meter.take(taken.samples)
             self._guarded(lambda sound=mono: self._conductor.feed(sound))  # type: ignore[misc]
             self._snapshot = self._make_snapshot()
 
@@ -467,12 +333,12 @@ class CaptureEngine:
                 case Command():
                     self._guarded(lambda command=message: self._conductor.do(command))  # type: ignore[misc]
                     self._journal_left_out()
-                case _FaultCame():
+                case FaultCame():
                     self._faults[message.fault] = message.text
                     self._emit(self._conductor.interrupt())
                     self._events.put(Interrupted(fault=message.fault, text=message.text))
                     self.folder.note({"fault": message.fault.value, "at_s": self._now_s()})
-                case _FaultWent():
+                case FaultWent():
                     if self._faults.pop(message.fault, None) is None:
                         continue
                     text = resumed_text(message.fault, message.away_s)
@@ -533,23 +399,15 @@ class CaptureEngine:
 
         return timed
 
-    def _see_level(self, first: int, samples: Float32Array) -> None:
-        self._peaks.append((first, float(np.max(np.abs(samples), initial=0.0))))
-        while self._peaks[0][0] < first - HIGHEST_S * self._rate:
-            self._peaks.popleft()
-
     def _make_snapshot(self) -> Snapshot:
-        last = self._peaks[-1][0] if self._peaks else 0
-        recent = [peak for at, peak in self._peaks if at >= last - METER_S * self._rate]
-        highest = max((peak for _, peak in self._peaks), default=0.0)
         fault = next(iter(self._faults), None)
         return Snapshot(
             state=self._conductor.state,
             ask=self.plan.current,
             at_s=self._now_s(),
-            level_dbfs=_dbfs(max(recent, default=0.0)),
-            highest_dbfs=_dbfs(highest),
-            has_clipped=highest >= CLIP_PEAK,
+            level_dbfs=self._meter.level_dbfs,
+            highest_dbfs=self._meter.highest_dbfs,
+            has_clipped=self._meter.has_clipped,
             held_s=self._conductor.held_s,
             good=self.plan.good,
             wanted=self.plan.wanted,
@@ -559,7 +417,3 @@ class CaptureEngine:
             fault=fault,
             fault_text="" if fault is None else self._faults[fault],
         )
-
-
-def _dbfs(peak: float) -> float | None:
-    return 20.0 * float(np.log10(peak)) if peak > 0.0 else None

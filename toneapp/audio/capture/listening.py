@@ -8,19 +8,29 @@ A blow is over a moment after its release, or when it has died away, when nothin
 of it, or when the next one begins. The exact release is for the measures to find; here it only
 decides how long to listen.
 
-Classes: `BlowListener`, `Wish`, `ActiveBlow`, and the signs.
+Classes: `BlowListener`; what it says is in `toneapp.audio.capture.signs`.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from toneapp._typing import Float32Array
 from toneapp.audio.capture.recognition import Heard, Recogniser
 from toneapp.audio.capture.rolling import RollingLevels, RollingSound
+from toneapp.audio.capture.signs import (
+    ActiveBlow,
+    BlowEnded,
+    BlowNamed,
+    BlowStarted,
+    LetGo,
+    NotANote,
+    Sign,
+    Wish,
+)
 from toneapp.measure.evidence import LONG_S, gather_evidence
 from toneapp.measure.expected_release import find_drop
 from toneapp.measure.onsets import (
@@ -30,17 +40,7 @@ from toneapp.measure.onsets import (
     place_onset,
 )
 
-__all__ = [
-    "ActiveBlow",
-    "BlowEnded",
-    "BlowListener",
-    "BlowNamed",
-    "BlowStarted",
-    "LetGo",
-    "NotANote",
-    "Sign",
-    "Wish",
-]
+__all__ = ["BlowListener"]
 
 KEPT_S = 16.0
 LONGEST_BLOW_S = 12.0
@@ -104,72 +104,6 @@ UNSURE_RELEASE_S = 0.6
 SURE_DAMPER_MIDI = 84
 """So long after the wanted hold a blow is over though no release was seen: on a key without a
 damper, on one that surely has one, and on one above C6, which may have one."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wish:
-    """What is wanted of the next blow."""
-
-    expected: tuple[int, ...] = ()  # keys that may well come, the one asked for first
-    hold_s: float = 2.0
-    tail_s: float = 0.3  # to listen after the release
-    has_damper: bool | None = None
-    only_onsets: bool = False  # a repetition: nothing but onsets, until it is quiet for a moment
-    rest_s: float = 1.2
-
-
-@dataclass(slots=True, kw_only=True)
-class ActiveBlow:
-    """A blow that is being followed; all times in s."""
-
-    onset_s: float
-    rise_db: float
-    heard: Heard | None = None  # None until the evidence is complete
-    release_s: float | None = None
-    second_onsets_s: list[float] = field(default_factory=list)
-    noises_s: list[float] = field(default_factory=list)
-    onsets_s: list[float] = field(default_factory=list)  # of a repetition
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlowStarted:
-    """Something was struck."""
-
-    onset_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlowNamed:
-    """It was this key."""
-
-    onset_s: float
-    heard: Heard
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LetGo:
-    """The key was let go."""
-
-    release_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NotANote:
-    """A sound that is no blow."""
-
-    onset_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlowEnded:
-    """A blow is over and can be measured."""
-
-    blow: ActiveBlow
-    end_s: float
-    is_cut: bool  # by the next blow
-
-
-Sign = BlowStarted | BlowNamed | LetGo | NotANote | BlowEnded
 
 
 @dataclass(slots=True, kw_only=True)

@@ -217,6 +217,10 @@ class KeyPlan:
             sorted({ask.midi for ask in passed if self._state[ask.index] is AskState.OPEN})
         )
 
+    def state(self, index: int) -> AskState:
+        """What became of a blow that the plan asks for."""
+        return self._state[index]
+
     def is_open(self, index: int) -> bool:
         """Tell whether a blow is still wanted."""
         return self._state[index] is AskState.OPEN

@@ -124,6 +124,25 @@ class Recogniser:
             midi=int(self._keys[best]), pitch=float(pitch[best]), support=float(score[best])
         )
 
+    def name_support(self, support: FloatArray, *, expected: tuple[int, ...] = ()) -> int:
+        """Name the key that explains the support of a note best.
+
+        Parameters
+        ----------
+        support : ndarray, shape of `PITCH_GRID`
+            Mean over several blows that are known to be on one key.
+        expected : tuple of int
+            As for `hear`.
+        """
+        score, _pitch = self._scores(support)
+        best = int(np.argmax(score))
+        for midi in expected[:1]:
+            if midi in self._compass:
+                index = midi - self._compass.lowest_midi
+                if score[index] >= score[best] - ASKED_MARGIN:
+                    best = index
+        return int(self._keys[best])
+
     def _is_weak_asked(
         self, evidence: StrikeEvidence, pitch: float, *, asked: int, best: float
     ) -> bool:

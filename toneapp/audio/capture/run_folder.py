@@ -5,8 +5,8 @@ line for each blow and each disturbance, appended and synced with the sound) and
 sound. A lock of the operating system on ``lock``, which a dead process cannot keep, tells a run
 that is being recorded from one that was left behind.
 
-Functions and classes: `RunFolder`, `UnfinishedRun`, `find_unfinished`, `join_parts`,
-`blow_to_json`, `blow_from_json`.
+Functions and classes: `RunFolder`, `UnfinishedRun`, `find_unfinished`, `blow_to_json`,
+`blow_from_json`.
 """
 
 from __future__ import annotations
@@ -17,18 +17,17 @@ import logging
 import os
 import secrets
 import shutil
+import time
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from toneapp._typing import Float32Array
 from toneapp.audio.capture.events import Ask, Blow, Reason
 from toneapp.audio.capture.plan import KeyPlan, RunPlan
 from toneapp.audio.capture.wav_part import PartFacts, repair_part
-from toneapp.audio.writing import write_sound
 from toneapp.errors import AudioFileError, OutputError
 from toneapp.saving import write_atomically
 
@@ -38,7 +37,6 @@ __all__ = [
     "blow_from_json",
     "blow_to_json",
     "find_unfinished",
-    "join_parts",
 ]
 
 logger = logging.getLogger(__name__)
@@ -46,7 +44,7 @@ logger = logging.getLogger(__name__)
 FOLDER_PREFIX = "run-"
 PLAN_NAME, JOURNAL_NAME, LOCK_NAME = "run.json", "journal.jsonl", "lock"
 FORMAT = "toneapp-recording/1"
-_BLOCK_FRAMES = 1 << 16
+LOCK_TRIES, LOCK_WAIT_S = 10, 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,10 +218,10 @@ class RunFolder:
             "facts": dict(self.facts),
         }
         text = json.dumps(head, ensure_ascii=False, allow_nan=False, indent=1)
+        # The lock first: a folder that nobody holds and that has a plan was left behind.
+        self.release()
+        self._lock = _FolderLock.take_soon(self.path)
         write_atomically(self.path / PLAN_NAME, text.encode("utf-8"))
-        if self._lock is not None:
-            self._lock.release()
-        self._lock = _FolderLock.take(self.path)
         self._written = 0
         for line in reversed(self._lines):
             self._inbox.appendleft(line)
@@ -398,63 +396,6 @@ def blow_from_json(data: Mapping[str, Any], asks: tuple[Ask, ...]) -> Blow:
     return Blow(ask=ask, reasons=reasons, disturbed_at_s=disturbed, **rest)
 
 
-def join_parts(
-    parts: tuple[Path, ...] | list[Path],
-    target: Path,
-    *,
-    progress: Callable[[float], None] | None = None,
-) -> None:
-    """Write the parts of a run one after the other into one file, such as a FLAC.
-
-    Parameters
-    ----------
-    parts : sequence of Path
-        Parts as they were recorded, all of one rate.
-    target : Path
-        The file to make; its ending names the format (24 bits).
-    progress : callable, optional
-        Called with the share done; what it raises stops the work.
-
-    Raises
-    ------
-    AudioFileError
-        If a part cannot be read.
-    OutputError
-        If the file cannot be written; the parts stay as they are.
-
-    Notes
-    -----
-    What a converter of up to 24 bits has delivered comes back exactly. Samples of a sound server
-    that holds more are rounded, by at most -144 dB re full scale.
-    """
-    from toneapp.audio.inspection import open_with_libsndfile
-
-    sizes = []
-    for path in parts:
-        with open_with_libsndfile(path) as file:
-            sizes.append((file.samplerate, file.frames))
-    if not sizes:
-        raise AudioFileError("the run holds no sound; record it again")
-    if len({rate for rate, _ in sizes}) > 1:
-        raise AudioFileError("the parts of the run differ in their rate; import them one by one")
-    total = max(sum(frames for _, frames in sizes), 1)
-    report = progress or (lambda _share: None)
-
-    def blocks() -> Iterator[Float32Array]:
-        done = 0
-        for path in parts:
-            with open_with_libsndfile(path) as file:
-                while True:
-                    block = file.read(_BLOCK_FRAMES, dtype="float32", always_2d=True)
-                    if len(block) == 0:
-                        break
-                    yield block
-                    done += len(block)
-                    report(min(done / total, 1.0))
-
-    write_sound(target, blocks(), sample_rate_hz=sizes[0][0], bits=24)
-
-
 class _FolderLock:
     """A lock of the operating system, which ends with the process that holds it."""
 
@@ -481,6 +422,16 @@ class _FolderLock:
             os.close(handle)
             return None
         return cls(handle)
+
+    @classmethod
+    def take_soon(cls, folder: Path) -> _FolderLock | None:
+        """Take the lock of a new folder, which another window may be looking into just now."""
+        for _ in range(LOCK_TRIES):
+            lock = cls.take(folder)
+            if lock is not None:
+                return lock
+            time.sleep(LOCK_WAIT_S)
+        return None
 
     def release(self) -> None:
         """Give it back."""

@@ -22,7 +22,12 @@ import soundfile
 from toneapp._typing import Float32Array
 from toneapp.audio.capture.events import Fault
 from toneapp.audio.capture.ring import SampleRing
-from toneapp.audio.devices import refresh_devices
+from toneapp.audio.devices import (
+    refresh_devices,
+    sound_system,
+    stream_closed,
+    stream_opened,
+)
 from toneapp.audio.files import open_sound
 from toneapp.audio.inspection import open_with_libsndfile, rate_problems
 from toneapp.errors import AudioDeviceError
@@ -150,30 +155,39 @@ class DeviceSource:
         def take(block: Float32Array, _frames: int, _time: object, status: Any) -> None:
             ring.push(block, has_lost=bool(status.input_overflow))
 
-        try:
-            self._stream = sounddevice.InputStream(
-                device=self.device,
-                samplerate=self.sample_rate_hz,
-                channels=self.channels,
-                dtype="float32",
-                blocksize=max(64, 1 << round(np.log2(BLOCK_S * self.sample_rate_hz))),
-                latency=LATENCY_S,
-                callback=take,
-            )
-            self._stream.start()
-        except (sounddevice.PortAudioError, ValueError) as exc:
-            self.stop()
-            raise refusal_of(exc, name=self.name, sample_rate_hz=self.sample_rate_hz) from exc
+        with sound_system:
+            try:
+                stream = sounddevice.InputStream(
+                    device=self.device,
+                    samplerate=self.sample_rate_hz,
+                    channels=self.channels,
+                    dtype="float32",
+                    blocksize=max(64, 1 << round(np.log2(BLOCK_S * self.sample_rate_hz))),
+                    latency=LATENCY_S,
+                    callback=take,
+                )
+                self._stream = stream
+                stream_opened()
+                stream.start()
+            except (sounddevice.PortAudioError, ValueError) as exc:
+                self.stop()
+                raise refusal_of(exc, name=self.name, sample_rate_hz=self.sample_rate_hz) from exc
 
     def stop(self) -> None:
         """Close the input, and look for devices anew the next time."""
-        stream, self._stream = self._stream, None
-        if stream is not None:
-            try:
-                stream.close(ignore_errors=True)
-            except Exception as exc:  # noqa: BLE001 -- a device that is gone may refuse anything
-                logger.debug("the stream cannot be closed: %s", exc)
-        refresh_devices()
+        with sound_system:
+            stream, self._stream = self._stream, None
+            if stream is not None:
+                stream_closed()
+                _close(stream)
+            refresh_devices()
+
+
+def _close(stream: Any) -> None:
+    try:
+        stream.close(ignore_errors=True)
+    except Exception as exc:  # noqa: BLE001 -- a device that is gone may refuse anything
+        logger.debug("the stream cannot be closed: %s", exc)
 
 
 def _sounddevice() -> Any:

@@ -8,9 +8,10 @@ from __future__ import annotations
 import numpy as np
 
 from toneapp._typing import Float32Array
-from toneapp.audio.capture.conductor import Conductor, Instrument
+from toneapp.audio.capture.conductor import Conductor
 from toneapp.audio.capture.judging import Measure
 from toneapp.audio.capture.plan import KeyPlan, RunPlan
+from toneapp.audio.capture.verdicts import Instrument
 from toneapp.pitch import midi_to_hz
 
 __all__ = ["warm_up"]

@@ -89,7 +89,6 @@ PAGES = (
         shortcut="Ctrl+7",
         module="toneapp.desktop.pages.compare",
         class_name="ComparePage",
-        needs_run=True,
     ),
     PageEntry(
         name="sheet",

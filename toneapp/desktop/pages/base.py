@@ -86,6 +86,13 @@ class Page(QWidget):
     def refresh(self) -> None:
         """Fill the widgets in `body` from the model; called only when there is something."""
 
+    def keeps_open(self) -> bool:
+        """Tell whether the window must stay open for now; the page asks the person then."""
+        return False
+
+    def let_go(self) -> None:
+        """End what the page keeps going by itself, since the window closes."""
+
     def mark_stale(self, *_ignored: object) -> None:
         """Refresh soon if the page is seen, else when it is shown next."""
         self._is_stale = True

@@ -12,16 +12,13 @@ from typing import ClassVar
 from PySide6.QtCore import QPointF, Qt
 from PySide6.QtGui import QFocusEvent, QIcon, QPainter, QPixmap
 from PySide6.QtWidgets import (
-    QAbstractItemView,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QListWidget,
     QListWidgetItem,
     QMenu,
+    QSizePolicy,
     QSplitter,
-    QTableWidget,
-    QTableWidgetItem,
     QTabWidget,
     QToolButton,
     QVBoxLayout,
@@ -29,13 +26,13 @@ from PySide6.QtWidgets import (
 )
 
 from toneapp.desktop.actions import Actions
+from toneapp.desktop.compare_figures import CompareFigures
 from toneapp.desktop.compare_map import CompareMap
 from toneapp.desktop.compare_painting import paint_run_sign
-from toneapp.desktop.compare_view import CompareRow, CompareView, compare_view
-from toneapp.desktop.elided_label import ElidedLabel
+from toneapp.desktop.compare_view import CompareView, compare_view
 from toneapp.desktop.models import AppModel
 from toneapp.desktop.pages.base import Page
-from toneapp.desktop.theme import BIG_TARGET_PX, GAP_PX, Theme
+from toneapp.desktop.theme import GAP_PX, Theme
 from toneapp.library import Library
 
 __all__ = ["ComparePage"]
@@ -44,6 +41,7 @@ FEWEST, MOST = 2, 6
 _ID = Qt.ItemDataRole.UserRole
 _SIGN_PX = 16
 _TICK_PX = 16
+READOUT_LINES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +96,7 @@ class ComparePage(Page):
         known = {choice.run_id for choice in self._choices}
         ticked = [run_id for run_id in ticked if run_id in known]
         pair = (self.model.run_id, self.model.compared_run_id)
-        if pair != self._seen_pair:
+        if pair != self._seen_pair or not ticked:
             self._seen_pair = pair
             wanted = self._first_choice()
             ticked = wanted or ticked
@@ -156,7 +154,8 @@ class ComparePage(Page):
         self.runs = QListWidget(self.body)
         self.runs.setAccessibleName("Runs to compare")
         self.runs.setToolTip("Tick two to six runs; two of one instrument are before and after")
-        self.runs.setWordWrap(True)
+        self.runs.setTextElideMode(Qt.TextElideMode.ElideRight)
+        self.runs.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.runs.setSpacing(2)
         heading.setBuddy(self.runs)
         self._hint = QLabel(self.body)
@@ -173,7 +172,11 @@ class ComparePage(Page):
         self._warnings.setWordWrap(True)
         self._warnings.setTextFormat(Qt.TextFormat.PlainText)
         self._warnings.setAccessibleName("What to keep in mind")
-        self._readout = ElidedLabel("", self.body)
+        self._readout = QLabel(self.body)
+        self._readout.setWordWrap(True)
+        self._readout.setTextFormat(Qt.TextFormat.PlainText)
+        self._readout.setAlignment(Qt.AlignmentFlag.AlignVCenter)
+        self._readout.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.lanes_menu = QMenu(self.body)
         self.lanes_button = QToolButton(self.body)
         self.lanes_button.setText("&Lanes")
@@ -191,24 +194,14 @@ class ComparePage(Page):
         over_column.setContentsMargins(GAP_PX // 2, GAP_PX // 2, GAP_PX // 2, GAP_PX // 2)
         over_column.addLayout(top)
         over_column.addWidget(self.map, 1)
-        self.figures = self._table("Figures of the runs")
-        self.differences = self._table("Differences to the first run")
-        self.changes = self._table("Before and after")
+        self.tables = CompareFigures(self.body)
+        self.figures = self.tables.figures
+        self.differences = self.tables.differences
+        self.changes = self.tables.changes
         self.tabs = QTabWidget(self.body)
         self.tabs.setAccessibleName("Comparison")
         self.tabs.addTab(over, "Over the keyboard")
-        self._tables = QSplitter(Qt.Orientation.Vertical, self.body)
-        self._tables.setChildrenCollapsible(False)
-        self._changes_box = self._titled(
-            "Before and after: the later run against the earlier one", self.changes
-        )
-        figures_box = self._titled("Median over the notes, or figure of the run", self.figures)
-        self._differences_box = self._titled(
-            "Difference to [1] over the notes in common", self.differences
-        )
-        for box in (self._changes_box, figures_box, self._differences_box):
-            self._tables.addWidget(box)
-        self.tabs.addTab(self._tables, "Figures")
+        self.tabs.addTab(self.tables, "Figures")
         right = QWidget(self.body)
         right_column = QVBoxLayout(right)
         right_column.setContentsMargins(GAP_PX // 2, 0, 0, 0)
@@ -219,34 +212,10 @@ class ComparePage(Page):
         self.parts.addWidget(left)
         self.parts.addWidget(right)
         self.parts.setStretchFactor(1, 1)
-        self.parts.setSizes([300, 800])
+        self.parts.setSizes([270, 830])
         whole = QVBoxLayout(self.body)
         whole.setContentsMargins(GAP_PX, GAP_PX // 2, GAP_PX, GAP_PX // 2)
         whole.addWidget(self.parts)
-
-    def _table(self, name: str) -> QTableWidget:
-        table = QTableWidget(self.body)
-        table.setAccessibleName(name)
-        table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        table.setAlternatingRowColors(True)
-        table.setShowGrid(False)
-        table.setWordWrap(True)
-        table.setTabKeyNavigation(False)
-        table.verticalHeader().hide()
-        table.horizontalHeader().setHighlightSections(False)
-        return table
-
-    def _titled(self, title: str, table: QTableWidget) -> QWidget:
-        box = QWidget(self.body)
-        column = QVBoxLayout(box)
-        column.setContentsMargins(GAP_PX // 2, GAP_PX // 2, GAP_PX // 2, 0)
-        column.setSpacing(4)
-        label = QLabel(title, box)
-        label.setProperty("muted", True)
-        column.addWidget(label)
-        column.addWidget(table, 1)
-        return box
 
     def _connect(self) -> None:
         self.runs.itemChanged.connect(self._tick_changed)
@@ -266,8 +235,8 @@ class ComparePage(Page):
                 _Choice(
                     run_id=run.id,
                     instrument_id=run.instrument_id,
-                    title=f"{names[run.instrument_id]}: {run.condition or run.purpose.value}, "
-                    f"{run.recorded_at[:10]} ({run.purpose.value})",
+                    title=f"{names[run.instrument_id]}\n{run.condition or 'run'}\n"
+                    f"{run.recorded_at[:10]}, {run.purpose.value}",
                     recorded_at=run.recorded_at,
                 )
                 for run in runs
@@ -281,7 +250,9 @@ class ComparePage(Page):
         """Return the chosen run with the one beside it, or with the one before it."""
         run_id, beside = self._seen_pair
         if not run_id:
-            return []
+            latest = self._choices[-1]
+            of_it = [c for c in self._choices if c.instrument_id == latest.instrument_id]
+            return [c.run_id for c in (of_it if len(of_it) > 1 else self._choices)[-FEWEST:]]
         own = next((c for c in self._choices if c.run_id == run_id), None)
         if own is None:
             return []
@@ -305,6 +276,7 @@ class ComparePage(Page):
             number = numbers.get(choice.run_id)
             item.setCheckState(Qt.CheckState.Checked if number else Qt.CheckState.Unchecked)
             item.setData(_ID, choice.run_id)
+            item.setToolTip(choice.title.replace("\n", ", "))
             if number:
                 item.setText(f"[{number}] {choice.title}")
                 item.setIcon(self._sign(number))
@@ -364,49 +336,10 @@ class ComparePage(Page):
             "\n".join(f"\N{WARNING SIGN} {text[:1].upper()}{text[1:]}." for text in view.warnings)
         )
         self._warnings.setVisible(bool(view.warnings))
-        numbers = [f"[{series.number}]" for series in view.series]
-        tips = [series.title for series in view.series]
-        self._fill_table(self.figures, numbers, view.figures, tips)
-        self._fill_table(self.differences, numbers[1:], view.differences, tips[1:])
-        self._fill_table(
-            self.changes,
-            ["change over all notes", "gain of evenness", "notes that changed"],
-            view.changes,
-            [
-                "Mean of the notes in both runs, after minus before, with its interval",
-                "How much closer together the notes lie now; positive is better",
-                "Beyond what is heard and what chance does",
-            ],
-        )
-        self._changes_box.setVisible(view.is_before_after)
-        self._differences_box.setVisible(not view.is_before_after)
-        self._readout.setFont(self.theme.font(scale=1.05))
+        self.tables.show_figures(view)
+        self._readout.setFont(self.theme.font(scale=0.92))
+        self._readout.setFixedHeight(READOUT_LINES * self._readout.fontMetrics().lineSpacing() + 4)
         self._read_out()
-
-    def _fill_table(
-        self,
-        table: QTableWidget,
-        heads: Sequence[str],
-        rows: Sequence[CompareRow],
-        tips: Sequence[str],
-    ) -> None:
-        table.setColumnCount(1 + len(heads))
-        table.setRowCount(len(rows))
-        table.setHorizontalHeaderLabels(["", *heads])
-        for place, tip in enumerate(tips, 1):
-            head = table.horizontalHeaderItem(place)
-            if head is not None:
-                head.setToolTip(tip)
-        for row, item in enumerate(rows):
-            for column, text in enumerate((item.name, *item.cells)):
-                cell = QTableWidgetItem(text)
-                cell.setToolTip(text)
-                table.setItem(row, column, cell)
-        height = max(BIG_TARGET_PX - 8, self.fontMetrics().height() + 12)
-        table.verticalHeader().setDefaultSectionSize(height)
-        header = table.horizontalHeader()
-        header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
-        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
 
     def _offer_lanes(self, view: CompareView) -> None:
         """List the lanes there are, with the ticks as they were."""
@@ -448,8 +381,6 @@ class ComparePage(Page):
     def _read_out(self, midi: int = 0) -> None:
         """Say the values of the key below the pointer, or of the chosen one."""
         text = self.map.text_of(midi or self.map.chosen)
-        self._readout.set_text(
-            "   ·   ".join(text.splitlines())
-            or "Point at a key to read its values; a double click opens it.",
-            text,
-        )
+        shown = "  ·  ".join(text.splitlines())
+        self._readout.setText(shown or "Point at a key to read its values; Enter opens it.")
+        self._readout.setToolTip(text)

@@ -65,7 +65,7 @@ class EvennessPage(Page):
 
     def empty_actions(self) -> tuple[str, ...]:
         """Offer the instruments and the import."""
-        return ("import", "page_instruments")
+        return ("page_record", "import_file", "page_instruments")
 
     def refresh(self) -> None:
         """Prepare the map off the GUI thread and show it."""
@@ -73,7 +73,9 @@ class EvennessPage(Page):
         if item is None:
             return
         figures = run_figures(item.result)
-        self._figures.set_text("   ·   ".join(figures), "\n".join(figures))
+        # The rest stands in the lanes and over the worklist.
+        shown = [text for text in figures if "uneven" not in text and "raised" not in text]
+        self._figures.set_text("   ·   ".join(shown), "\n".join(figures))
 
         def prepare(library: Library) -> EvennessView:
             return evenness_view(

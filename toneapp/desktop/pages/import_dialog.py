@@ -184,6 +184,7 @@ class ImportDialog(_FormDialog):
         self._scroll = QScrollArea(self)
         self._scroll.setWidgetResizable(True)
         self._scroll.setFrameShape(QScrollArea.Shape.NoFrame)
+        self._scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # its fields take the keyboard
         self._scroll.setWidget(forms)
         self.column.addWidget(self._scroll, 1)
         self.column.addWidget(hint)

@@ -113,8 +113,8 @@ class RunsPanel(QWidget):
             (
                 Column(title="Recorded", text=lambda row: row.day, width=12),
                 Column(title="Condition", text=lambda row: row.run.condition, stretches=True),
-                Column(title="Purpose", text=lambda row: row.run.purpose.value, width=12),
-                Column(title="Place", text=lambda row: row.run.place, width=20),
+                Column(title="Purpose", text=lambda row: row.run.purpose.value, width=10),
+                Column(title="Place", text=lambda row: row.run.place, width=18),
                 Column(
                     title="Raised",
                     text=lambda row: row.raised,
@@ -123,20 +123,20 @@ class RunsPanel(QWidget):
                     width=10,
                 ),
                 Column(
-                    title="Level",
+                    title="Uneven level",
                     text=lambda row: row.level,
                     tip="Unevenness of level: spread of the notes about their trend",
                     is_number=True,
-                    width=9,
+                    width=13,
                 ),
                 Column(
-                    title="Brightness",
+                    title="brightness",
                     text=lambda row: row.brightness,
                     tip="Unevenness of brightness: spread of the notes about their trend",
                     is_number=True,
-                    width=10,
+                    width=11,
                 ),
-                Column(title="Values", text=lambda row: row.state, width=18),
+                Column(title="Values", text=lambda row: row.state, width=15),
             ),
             theme,
             key=lambda row: row.run.id,
@@ -270,6 +270,7 @@ class FactsPanel(QWidget):
         scroll = QScrollArea(self)
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QScrollArea.Shape.NoFrame)
+        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # its fields take the keyboard
         scroll.setWidget(self.form)
         buttons = QHBoxLayout()
         buttons.addWidget(self.save_button)

@@ -51,7 +51,8 @@ def _partial_column(at: int) -> Column:
         title=title,
         tip=tip,
         is_number=True,
-        stretches=at == len(PARTIAL_HEADS) - 1,
+        stretches=at > 1,
+        width=(5, 12)[at] if at < 2 else 0,
         text=lambda partial: partial_texts(partial)[at],
     )
 
@@ -211,7 +212,8 @@ class NotePage(Page):
         self.echoes = QListWidget(self.body)
         self.echoes.setAccessibleName("Echo strings of the chosen strike")
         self.echoes.setToolTip(
-            "Strings that sound after the release: name, partial, Hz, dB re the strike, T60 in s"
+            "Strings that sound after the release: name, partial, Hz, dB against the blow, and "
+            "seconds to fall by 60 dB"
         )
         self.echoes.setWordWrap(True)
         self.held = HeldPlot(self.theme, self.body)

@@ -136,18 +136,18 @@ class RingOnPage(Page):
 
         self.changes = self._table(
             "What changed",
-            ("now", "Which way the string went"),
-            ("level", "Mean level re the blow, before and after"),
+            ("Now", "Which way the string went"),
+            ("Level", "Mean level against the blow, before and after, in dB"),
         )
         self.dampers = self._table(
             "Dampers to check",
-            ("dies in", "Time in which the note dies under its damper (T60)"),
-            ("heard after", "Other keys after which its strings ring"),
+            ("Dies in", "Time in which the note would fall by 60 dB under its damper, in s"),
+            ("Heard after", "Other keys after which its strings ring"),
         )
         self.echoes = self._table(
             "Echo strings",
-            ("level", "Mean level of the string after the release, re the blow"),
-            ("heard after", "Keys after which the string rings"),
+            ("Level", "Mean level of the string after the release, against the blow, in dB"),
+            ("Heard after", "Keys after which the string rings"),
         )
         self.tabs = QTabWidget(self.body)
         self.tabs.setAccessibleName("Ranked lists")
@@ -177,7 +177,7 @@ class RingOnPage(Page):
     def _table(self, name: str, value: tuple[str, str], short: tuple[str, str]) -> RowTable:
         table = RowTable(
             (
-                Column(title="string", text=lambda row: row.note, width=7),
+                Column(title="String", text=lambda row: row.note, width=7),
                 Column(title=value[0], text=lambda row: row.value, tip=value[1], width=17),
                 Column(title=short[0], text=lambda row: row.short, tip=short[1], stretches=True),
             ),
@@ -231,7 +231,8 @@ class RingOnPage(Page):
                 self.tabs.addTab(table, title)
         for place, (table, rows, title) in enumerate(lists):
             table.set_rows(rows)
-            self.tabs.setTabText(place, f"{title} ({len(rows)})")
+            count = sum(row.is_counted for row in rows)
+            self.tabs.setTabText(place, f"{title} ({count})")
             self.tabs.setTabToolTip(place, _TAB_TIPS[title])
         self.tabs.blockSignals(False)
         self._tab_changed()

@@ -1,0 +1,99 @@
+"""What is each part of the accuracy report taken on, and why are goals missed that are missed?
+
+Functions: `about`, `reason`.
+"""
+
+from __future__ import annotations
+
+__all__ = ["about", "reason"]
+
+_ABOUT = {
+    "Strikes": (
+        "All strikes of whole keyboards played by the simulated piano, paired with the true ones "
+        "within 80 ms."
+    ),
+    "Pitch": (
+        "Errors against the series fitted to the true partials. The partials of the simulated "
+        "piano scatter about the law of the stiff string as real ones do, so the row with the "
+        "partials that were counted shows what is left when that is taken out."
+    ),
+    "Standard errors": (
+        "Spread of the error over the stated standard error: 1 when the stated ones are right, "
+        "above 1 when they are too small, below 1 when they are too large."
+    ),
+    "Decay": "Against the true decay of the key held for ever; the hold shows its beginning.",
+    "Ring-on": (
+        "Short detached blows. The truth lists every string that sounds on, with its level 0.1 s "
+        "after the release re the blow."
+    ),
+    "Hammers": (
+        "Correlation (Pearson) of the blow-corrected brightness residuals with the hardness that "
+        "the hammers were given. Beside it: true level and centroid of every strike put through "
+        "the same judgement (which has less to go by than the sound itself), and the ceiling of "
+        "the best linear guess from level and centroid, trend and slopes known."
+    ),
+    "Raised notes": (
+        "Where faults are put in, eight hammers and two levels are off on each instrument. Beside "
+        "it: true level and centroid put through the same judgement."
+    ),
+    "Untouched": (
+        "Two runs of an instrument on which nobody has worked; the false-discovery rate of 5 % "
+        "allows 4.4 of 88."
+    ),
+    "Cramer-Rao": (
+        "Plain sums of damped sinusoids exactly on the series of a stiff string in white noise: "
+        "root mean square error over the Cramer-Rao bound. The note gives the same for the fitted "
+        "pitch and stiffness, which reckon with a scatter about the law that is not there."
+    ),
+    "Struck strings": (
+        "Strings struck by a felt hammer, solved in the time domain by finite differences: no "
+        "modal synthesis, and no code in common with the measures."
+    ),
+}
+
+_REASONS = (
+    (
+        "Pitch",
+        "f1 error",
+        "Wound and long strings leave the law, and the true series then depends on which of the "
+        "partials are counted. The row with the partials that were counted, and the part with "
+        "strings that keep to the law, show how much of the error is the measuring's own.",
+    ),
+    (
+        "Hammers",
+        "r of residual",
+        "The part without room and noise shows how much the room takes; the ceiling what no rule "
+        "that is linear in level and centroid can exceed.",
+    ),
+    (
+        "Raised notes",
+        "faulty notes",
+        "The notes that were missed are named with their faults (octaves or dB) in the table of "
+        "that part, beside what true level and centroid give.",
+    ),
+)
+
+
+def about(section: str) -> str:
+    """What a part of the report is taken on; empty where its name says it.
+
+    Parameters
+    ----------
+    section : str
+        Its name.
+    """
+    return next((text for start, text in _ABOUT.items() if section.startswith(start)), "")
+
+
+def reason(section: str, name: str) -> str:
+    """Why a goal is missed, as far as it is known.
+
+    Parameters
+    ----------
+    section, name : str
+        Part of the report and name of the figure.
+    """
+    for start, figure, text in _REASONS:
+        if section.startswith(start) and figure in name:
+            return text
+    return "The cause is not known yet."

@@ -1,0 +1,98 @@
+"""Damped decays of tones and rooms that are formulas."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from toneapp.signal.bands import transform_strike
+from toneapp.signal.damped import cut_damped_bands, read_damped, strongest_bands
+from toneapp.signal.damped_likelihood import ROOM_LEVEL_DB, ROOM_T60_S
+
+NO_ROOM = np.array([0])
+RELEASE_S = 1.2
+
+
+def bands_of(tone, *, release_s=RELEASE_S, end_s=2.5, noise_density=None):
+    density = tone.noise_density if noise_density is None else noise_density
+    return cut_damped_bands(
+        transform_strike(tone.samples, sample_rate_hz=48000),
+        centres_hz=tone.partials_hz,
+        f0_hz=tone.f0_hz,
+        release_s=release_s,
+        end_s=end_s,
+        noise_density=lambda hz: np.full(np.shape(hz), density),
+    )
+
+
+@pytest.mark.parametrize(
+    ("midi", "t60_s"), [(28, 0.5), (40, 0.3), (52, 0.25), (64, 0.15), (76, 0.12), (76, 2.0)]
+)
+def test_a_damped_note_without_a_room(damped_tones, midi, t60_s):
+    tone = damped_tones.damped_tone(np.random.default_rng(midi), midi=midi, t60_s=t60_s)
+    reading = read_damped(bands_of(tone), NO_ROOM)
+    # The stated error is 5 to 10 %; three of those.
+    assert math.exp(reading.ln_t60[0]) == pytest.approx(tone.t60_s, rel=0.2)
+    assert reading.ln_t60_se[0] < 0.12
+
+
+def test_the_release_may_be_found_some_milliseconds_off(damped_tones):
+    for off_s in (-0.012, 0.015):
+        tone = damped_tones.damped_tone(np.random.default_rng(2), midi=60, t60_s=0.2)
+        reading = read_damped(bands_of(tone, release_s=RELEASE_S + off_s), NO_ROOM)
+        assert math.exp(reading.ln_t60[0]) == pytest.approx(tone.t60_s, rel=0.2)
+
+
+def test_a_release_that_lies_elsewhere_gives_nothing(damped_tones):
+    tone = damped_tones.damped_tone(np.random.default_rng(2), midi=60, t60_s=0.2)
+    bands = bands_of(tone, release_s=RELEASE_S - 0.15)
+    assert bands is None or read_damped(bands, NO_ROOM).ln_t60_se[0] > 1.0
+
+
+def test_a_free_string_at_one_partial_is_not_the_damper(damped_tones):
+    tone = damped_tones.damped_tone(
+        np.random.default_rng(6), midi=64, t60_s=0.15, free_string=(3, -12.0, 1.0)
+    )
+    reading = read_damped(bands_of(tone), NO_ROOM)
+    assert math.exp(reading.ln_t60[0]) == pytest.approx(tone.t60_s, rel=0.25)
+
+
+@pytest.mark.parametrize(
+    ("t60_s", "level_db"), [(None, None), (0.3, -15.0), (0.45, -11.0), (0.95, -11.0)]
+)
+def test_the_room_is_told_from_a_dozen_notes(damped_tones, t60_s, level_db):
+    rng = np.random.default_rng(4)
+    room = (
+        None if t60_s is None else damped_tones.room_response(rng, t60_s=t60_s, level_db=level_db)
+    )
+    evidence = np.zeros(ROOM_T60_S.size)
+    for midi in range(40, 88, 4):
+        tone = damped_tones.damped_tone(rng, midi=midi, t60_s=0.35 - 0.003 * midi, room=room)
+        evidence += read_damped(strongest_bands(bands_of(tone), 6)).evidence
+    best = int(np.argmax(evidence))
+    if t60_s is None:
+        assert best == 0
+    else:
+        # The grid has steps of a factor 1.45 and 4 dB: the right one or its neighbour.
+        assert abs(math.log(ROOM_T60_S[best] / t60_s)) < 0.45
+        assert abs(ROOM_LEVEL_DB[best] - level_db) <= 4.0
+
+
+def test_too_little_after_the_release_gives_nothing(damped_tones):
+    tone = damped_tones.damped_tone(np.random.default_rng(1), midi=60, t60_s=0.2)
+    assert bands_of(tone, end_s=RELEASE_S + 0.05) is None
+
+
+def test_a_note_in_the_noise_gives_nothing(damped_tones):
+    tone = damped_tones.damped_tone(np.random.default_rng(1), midi=60, t60_s=0.2)
+    assert bands_of(tone, noise_density=1.0) is None
+
+
+def test_input_is_left_alone(damped_tones):
+    tone = damped_tones.damped_tone(np.random.default_rng(1), midi=60, t60_s=0.2)
+    bands = bands_of(tone)
+    kept = bands.z.copy()
+    read_damped(bands, NO_ROOM)
+    np.testing.assert_array_equal(bands.z, kept)

@@ -1,0 +1,95 @@
+"""Is it a struck string at all? Voices, knocks and the clatter of keys among the strikes found.
+
+Functions: `without_voices`, `is_clatter`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from toneapp.analysis.strike import MeasuredStrike
+from toneapp.measure.stiff_string import typical_inharmonicity
+from toneapp.results import Flag, StrikeResult, UnexpectedSound
+
+__all__ = ["is_clatter", "without_voices"]
+
+VOICE_RESIDUAL_CENTS = 4.5
+WOUND_TOP = 40
+VOICE_TOP = 76
+"""Partials that scatter more than this about the law are no plain string's. Below E2 wound strings
+may; above E5, where no voice speaks, the lines of three strings may."""
+
+LEAST_PARTIALS_MIDI = (21.0, 45.0, 60.0, 72.0)
+LEAST_PARTIALS = (6.0, 5.0, 3.0, 1.0)
+"""Fewest partials of a struck note over the keyboard; the softest blows on a real grand show 20 in
+the bass and 10 at middle C."""
+
+RESOLVING_S = 0.5
+
+HARMONIC_SHARE = 0.2
+"""Share of the usual inharmonicity below which partials count as harmonic; the lowest measured on
+a long grand is half the usual."""
+
+CLATTER_S = (-0.08, 0.2)
+"""Around a release key and damper make a noise that belongs to it."""
+
+
+def without_voices(
+    measured: Sequence[MeasuredStrike],
+) -> tuple[list[MeasuredStrike], list[UnexpectedSound]]:
+    """Take out what was doubtful as a strike and turned out to have no string's series."""
+    kept: list[MeasuredStrike] = []
+    voices: list[UnexpectedSound] = []
+    for item in measured:
+        result = item.result
+        if Flag.LABEL_GIVEN in result.flags:
+            kept.append(item)
+            continue
+        doubtful = Flag.NOTE_UNCERTAIN in result.flags or Flag.UNEXPECTED in result.flags
+        residual = result.series_residual_cents
+        scattered = residual is not None and residual > VOICE_RESIDUAL_CENTS
+        has_series = Flag.NO_PITCH not in result.flags and not (
+            scattered and result.midi > WOUND_TOP
+        )
+        is_nothing = Flag.NO_PITCH in result.flags and Flag.QUIET in result.flags
+        is_voice = (scattered and WOUND_TOP < result.midi < VOICE_TOP) or _is_harmonic(result)
+        if is_voice or is_nothing or _has_too_little(result) or (doubtful and not has_series):
+            voices.append(UnexpectedSound(onset_s=result.onset_s, kind="noise"))
+        else:
+            kept.append(item)
+    return kept, voices
+
+
+def is_clatter(onset_s: float, results: Sequence[StrikeResult]) -> bool:
+    """Tell the thump of a key or damper that is let go from a noise of its own."""
+    return any(
+        result.release_s is not None and CLATTER_S[0] < onset_s - result.release_s < CLATTER_S[1]
+        for result in results
+    )
+
+
+def _is_harmonic(result: StrikeResult) -> bool:
+    """Tell a voice by its harmonic partials: no string is free of stiffness.
+
+    Partials that keep to a harmonic series to a fifth of a cent are an electronic instrument's.
+    """
+    if result.B is None or result.series_residual_cents is None or result.midi >= VOICE_TOP:
+        return False
+    return (
+        HARMONIC_SHARE * typical_inharmonicity(float(result.midi)) > result.B
+        and result.series_residual_cents > 0.2
+    )
+
+
+def _has_too_little(result: StrikeResult) -> bool:
+    """Tell a knock that was read as a low note: a low string has many partials, near the law."""
+    if result.series_residual_cents is None:
+        return False
+    count = len(result.partials)
+    least = float(np.interp(result.midi, LEAST_PARTIALS_MIDI, LEAST_PARTIALS))
+    if result.end_s - result.onset_s < RESOLVING_S:
+        least *= 0.5  # too short to part the partials of a low note
+    scattered = result.series_residual_cents > VOICE_RESIDUAL_CENTS
+    return count < least or (result.midi <= WOUND_TOP and scattered and count < 2 * least)
