@@ -14,7 +14,7 @@ from report import Report, robust_spread
 from scenes import Played
 
 from toneapp.evenness.compare import estimate_notes, note_changes
-from toneapp.evenness.judge import AUDIBLE_BRIGHTNESS_OCT, AUDIBLE_LEVEL_DB
+from toneapp.evenness import AUDIBLE_BRIGHTNESS_OCT, AUDIBLE_LEVEL_DB
 from toneapp.results import StrikeResult
 
 __all__ = ["report_hammers", "report_raised", "report_untouched"]

@@ -37,6 +37,7 @@ from toneapp.analysis.scan import NoiseSpectrum, scan_chunk
 from toneapp.analysis.strike import StrikeTask, measure_strike
 from toneapp.audio import open_sound, write_sound
 from toneapp.keyboard import KeyboardLayout
+from toneapp.one_thread import one_thread
 from toneapp.pitch import hz_to_midi
 from toneapp.simulate import Room, chromatic_plan, make_piano, prepare
 
@@ -135,15 +136,16 @@ def report_strike(report: Report, path: Path, strikes: Sequence[dict[str, float]
     report.section("One strike, all measures")
     tasks, noise, rate = _strike_tasks(path, strikes[1::9])
     del noise
-    for task, samples, first_s in tasks[:2]:  # what is set up once, is
-        measure_strike(samples, sample_rate_hz=rate, first_s=first_s, task=task)
     wall, cpu, lengths = [], [], []
-    for task, samples, first_s in tasks:
-        began, busy = time.perf_counter(), time.process_time()
-        measure_strike(samples, sample_rate_hz=rate, first_s=first_s, task=task)
-        wall.append(1e3 * (time.perf_counter() - began))
-        cpu.append(1e3 * (time.process_time() - busy))
-        lengths.append(samples.size / rate)
+    with one_thread():  # as the program does
+        for task, samples, first_s in tasks[:2]:  # what is set up once, is
+            measure_strike(samples, sample_rate_hz=rate, first_s=first_s, task=task)
+        for task, samples, first_s in tasks:
+            began, busy = time.perf_counter(), time.process_time()
+            measure_strike(samples, sample_rate_hz=rate, first_s=first_s, task=task)
+            wall.append(1e3 * (time.perf_counter() - began))
+            cpu.append(1e3 * (time.process_time() - busy))
+            lengths.append(samples.size / rate)
     length = f"{np.median(lengths):.1f} s of sound each"
     report.add("median", float(np.median(wall)), "ms", goal="< 60", count=len(wall), note=length)
     report.add("median processor time", float(np.median(cpu)), "ms cpu")

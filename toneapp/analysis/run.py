@@ -27,6 +27,7 @@ from toneapp.audio import SoundFileSource, list_sound_files, open_sound
 from toneapp.errors import AudioFileError, NothingFoundError
 from toneapp.keyboard import KeyboardLayout
 from toneapp.measure.labelling import label_run
+from toneapp.one_thread import one_thread
 from toneapp.pitch import A4_HZ
 from toneapp.results import RunResult, StrikeResult
 
@@ -100,19 +101,20 @@ def analyse(
     report = progress or (lambda _share: None)
     sources, problems = _open_all(Path(path), channel=channel)
     try:
-        return _analyse_sources(
-            sources,
-            problems,
-            name=Path(path).name,
-            layout=layout,
-            a4_hz=a4_hz,
-            order=order,
-            labels=labels,
-            calibration_db=calibration_db,
-            jobs=jobs or os.cpu_count() or 1,
-            report=report,
-            on_strikes=on_strikes,
-        )
+        with one_thread():
+            return _analyse_sources(
+                sources,
+                problems,
+                name=Path(path).name,
+                layout=layout,
+                a4_hz=a4_hz,
+                order=order,
+                labels=labels,
+                calibration_db=calibration_db,
+                jobs=jobs or os.cpu_count() or 1,
+                report=report,
+                on_strikes=on_strikes,
+            )
     finally:
         for source in sources:
             source.close()

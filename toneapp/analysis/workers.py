@@ -12,12 +12,17 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import ExitStack
 from types import TracebackType
 from typing import Self, TypeVar
 
 from toneapp.errors import ToneappError
+from toneapp.one_thread import one_thread
 
 __all__ = ["Crew"]
+
+_ONE_THREAD = ExitStack()
+"""Open as long as a worker process lives."""
 
 _T = TypeVar("_T")
 _R = TypeVar("_R")
@@ -35,9 +40,7 @@ class Crew:
     def __init__(self, jobs: int) -> None:
         self._pool: ProcessPoolExecutor | None = None
         if jobs > 1:
-            self._pool = ProcessPoolExecutor(
-                jobs, mp_context=_start_method(), initializer=_leave_signals_to_the_caller
-            )
+            self._pool = ProcessPoolExecutor(jobs, mp_context=_start_method(), initializer=_begin)
 
     def __enter__(self) -> Self:
         return self
@@ -103,8 +106,9 @@ class Crew:
                 future.cancel()
 
 
-def _leave_signals_to_the_caller() -> None:
-    """Let the caller alone answer to Ctrl-C, and be ended by it without a word."""
+def _begin() -> None:
+    """Let the caller alone answer to Ctrl-C and end this process; take one thread."""
+    _ONE_THREAD.enter_context(one_thread())
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
 

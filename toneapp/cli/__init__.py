@@ -6,6 +6,10 @@ Exit codes: 0 done; 1 could not be done (one line on the error stream says why a
 
 from __future__ import annotations
 
-from toneapp.cli.entry import main
+from toneapp.one_thread import ask_for_one_thread
+
+ask_for_one_thread()  # before anything loads numpy
+
+from toneapp.cli.entry import main  # noqa: E402
 
 __all__ = ["main"]

@@ -8,6 +8,11 @@ they are built of are in the modules of this package.
 from __future__ import annotations
 
 from toneapp.evenness.advice import Advice, AdviceBook, Caution, load_advice, parse_advice
+from toneapp.evenness.audible import (
+    AUDIBLE_BRIGHTNESS_OCT,
+    AUDIBLE_DECAY_LN,
+    AUDIBLE_LEVEL_DB,
+)
 from toneapp.evenness.between_runs import (
     PairedBlows,
     paired_brightness,
@@ -30,12 +35,7 @@ from toneapp.evenness.compare import (
     welch_difference,
 )
 from toneapp.evenness.discovery import adjust_p_values, discoveries
-from toneapp.evenness.judge import (
-    AUDIBLE_BRIGHTNESS_OCT,
-    AUDIBLE_DECAY_LN,
-    AUDIBLE_LEVEL_DB,
-    judge_evenness,
-)
+from toneapp.evenness.judge import judge_evenness
 from toneapp.evenness.levels import EvenLevels, even_levels
 from toneapp.evenness.outliers import Residuals, judge_residuals
 from toneapp.evenness.setup import (

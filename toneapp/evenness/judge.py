@@ -10,51 +10,27 @@ import dataclasses
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from toneapp._typing import FloatArray, IntArray
-from toneapp.evenness.blows import moderate
-from toneapp.evenness.brightness import EvenBrightness, even_brightness
-from toneapp.evenness.levels import EvenLevels, even_levels
+from toneapp.evenness.judged_blows import (
+    JudgedBrightness,
+    JudgedLevel,
+    find_run_rounds,
+    judge_brightness,
+    judge_level,
+    levels_of_notes,
+)
+from toneapp.evenness.judged_decay import JudgedDecay, judge_decay
 from toneapp.evenness.outliers import Residuals, judge_residuals
 from toneapp.evenness.pooling import common_flags, pool_limits, pool_measured, pool_median
-from toneapp.evenness.slopes import default_slope_oct_per_db
-from toneapp.evenness.spread import bootstrap_sd_se, core_sd
-from toneapp.evenness.touch_layers import Rounds, find_rounds
+from toneapp.evenness.spread import bootstrap_sd_se
 from toneapp.keyboard import KeyboardLayout
 from toneapp.pitch import note_name
 from toneapp.results import Evenness, Flag, NoteResult, Raised, StrikeResult
 
-__all__ = [
-    "AUDIBLE_BRIGHTNESS_OCT",
-    "AUDIBLE_DECAY_LN",
-    "AUDIBLE_LEVEL_DB",
-    "judge_evenness",
-]
-
-AUDIBLE_LEVEL_DB = 1.0
-"""Just-noticeable difference of level (from memory: about 1 dB, less for steady loud sounds in
-direct comparison)."""
-
-AUDIBLE_BRIGHTNESS_OCT = 0.1
-"""Just-noticeable difference of the centroid. At one pitch 3 to 5 % in good conditions (from
-memory), 0.04 to 0.07 octave; notes of different pitch are told apart less finely."""
-
-AUDIBLE_DECAY_LN = math.log(1.25)
-"""Just-noticeable ratio of decay times, about 25 % (common practice, no source)."""
-
-ORDINARY_BRIGHTNESS_OCT = AUDIBLE_BRIGHTNESS_OCT
-"""Spread of brightness over the notes that passes as ordinary."""
-
-DECAY_SCATTER_LN = 0.1
-"""Spread of the prompt decay time between blows on one note, log ratio, where no repeat tells it
-(common practice, no source)."""
-
-LEAST_DECAY_SCATTER_LN = 0.01
-"""Decay times agree no better than this, whatever the blows."""
+__all__ = ["judge_evenness"]
 
 _BOOTSTRAP_KEY = 1995  # fixed, so that one run always gives one set of figures
 
@@ -101,13 +77,17 @@ def judge_evenness(
         midi: list(common_flags(group)) for midi, group in by_note.items()
     }
     _fill_place(fields, by_note)
-    rounds = _rounds(by_note)
-    levels = _even_levels(by_note, rounds, breaks)
-    brightness = _judge_brightness(by_note, levels, fields, breaks)
-    level = _judge_level(levels, brightness, fields, breaks)
+    rounds = find_run_rounds(by_note)
+    levels = levels_of_notes(by_note, rounds, breaks=breaks)
+    brightness = judge_brightness(
+        by_note, levels, breaks=breaks, place_se_oct=_field(fields, "brightness_place_se")
+    )
+    level = judge_level(
+        levels, brightness, breaks=breaks, place_se_db=_field(fields, "level_place_se")
+    )
     _fill_level(fields, level)
     _fill_brightness(fields, notes_flags, brightness)
-    _fill_decay(fields, by_note, breaks)
+    _fill_decay(fields, judge_decay(by_note, breaks=breaks))
     tuning = _fill_tuning(fields, breaks)
     few = len(by_note) < 7 or level is None or level.residuals is None
     for midi, group in by_note.items():
@@ -122,18 +102,6 @@ def judge_evenness(
         for midi in sorted(by_note)
     )
     return notes, _figures(level, brightness, tuning, draw, few=few)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Level:
-    even: EvenLevels
-    residuals: Residuals | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Brightness:
-    even: EvenBrightness
-    residuals: Residuals | None
 
 
 def _strikes_by_note(
@@ -183,141 +151,12 @@ def _fill_place(
         )
 
 
-def _errors(fields: Mapping[int, Mapping[str, Any]], midi: FloatArray, name: str) -> FloatArray:
-    """One field of some notes, 0 where it is not known."""
-    return np.array([fields[key][name] or 0.0 for key in midi.astype(int).tolist()])
+def _field(fields: Mapping[int, Mapping[str, Any]], name: str) -> dict[int, float | None]:
+    """One field of each note."""
+    return {midi: note[name] for midi, note in fields.items()}
 
 
-def _unclipped(group: Sequence[StrikeResult]) -> list[tuple[int, StrikeResult]]:
-    """Strikes fit for level and brightness, with their place in time among the note's."""
-    ranked = list(enumerate(group))
-    clean = [(rank, s) for rank, s in ranked if Flag.CLIPPED not in s.flags]
-    return clean or ranked
-
-
-def _levels(
-    by_note: dict[int, list[StrikeResult]],
-) -> tuple[IntArray, FloatArray, FloatArray] | None:
-    """Note, onset and level of each strike with a level; None without any."""
-    rows = [
-        (midi, strike.onset_s, strike.level_db - (strike.place_db or 0.0))
-        for midi, group in by_note.items()
-        for _, strike in _unclipped(group)
-        if strike.level_db is not None
-    ]
-    if not rows:
-        return None
-    midi, onset_s, level_db = (np.array(column) for column in zip(*rows, strict=True))
-    return midi, onset_s.astype(np.float64), level_db.astype(np.float64)
-
-
-def _rounds(by_note: dict[int, list[StrikeResult]]) -> Rounds | None:
-    """Round of each strike with a level; None when no strike has one."""
-    rows = _levels(by_note)
-    return None if rows is None else find_rounds(*rows)
-
-
-def _even_levels(
-    by_note: dict[int, list[StrikeResult]], rounds: Rounds | None, breaks: Sequence[float]
-) -> EvenLevels | None:
-    """Levels of the notes; None when no strike has a level."""
-    rows = _levels(by_note)
-    if rows is None or rounds is None:
-        return None
-    midi, _, level_db = rows
-    return even_levels(midi, level_db, rounds.round, breaks=breaks)
-
-
-def _judge_brightness(
-    by_note: dict[int, list[StrikeResult]],
-    levels: EvenLevels | None,
-    fields: Mapping[int, Mapping[str, Any]],
-    breaks: Sequence[float],
-) -> _Brightness | None:
-    """Brightness of the notes at the usual blow; None when no strike has level and brightness."""
-    rows = [
-        (
-            midi,
-            strike.level_db - (strike.place_db or 0.0),
-            strike.brightness - (strike.place_oct or 0.0),
-            strike.brightness_se or 0.0,
-        )
-        for midi, group in by_note.items()
-        for _, strike in _unclipped(group)
-        if strike.level_db is not None and strike.brightness is not None
-    ]
-    if levels is None or not rows:
-        return None
-    midi, level_db, brightness, se = (np.array(column) for column in zip(*rows, strict=True))
-    even = even_brightness(levels, midi, level_db, brightness, se, breaks=breaks)
-    repeated = bool(np.median(even.strikes) > 1)
-    residuals = judge_residuals(
-        even.midi,
-        even.brightness,
-        even.se,
-        even.df,
-        audible=AUDIBLE_BRIGHTNESS_OCT,
-        # One blow per note: the spread over the notes may all be the hand's.
-        ordinary_limit=ORDINARY_BRIGHTNESS_OCT if repeated else math.inf,
-        breaks=breaks,
-        by_hand=even.by_hand,
-        place_se=_errors(fields, even.midi, "brightness_place_se"),
-    )
-    return _Brightness(even=even, residuals=residuals)
-
-
-def _judge_level(
-    levels: EvenLevels | None,
-    brightness: _Brightness | None,
-    fields: Mapping[int, Mapping[str, Any]],
-    breaks: Sequence[float],
-) -> _Level | None:
-    """Residuals of the levels; None when no strike has a level."""
-    if levels is None:
-        return None
-    residuals = judge_residuals(
-        levels.midi,
-        levels.level_db,
-        levels.se_db,
-        levels.df,
-        audible=AUDIBLE_LEVEL_DB,
-        ordinary_limit=math.inf,
-        breaks=breaks,
-        by_hand=_level_by_hand(levels, brightness),
-        place_se=_errors(fields, levels.midi, "level_place_se"),
-    )
-    return _Level(even=levels, residuals=residuals)
-
-
-def _level_by_hand(levels: EvenLevels, brightness: _Brightness | None) -> FloatArray:
-    """Level of each note less what the hand may have done to a single blow.
-
-    A soft blow is dull, a firm one bright: what the brightness does not bear out, within twice
-    the scatter of the notes, was not the hand. Without a brightness the hand may have done it all.
-    """
-    if levels.trend is None:
-        return levels.level_db
-    deviation = levels.level_db - levels.trend.left_out
-    by_hand = np.where(levels.strikes > 1, levels.level_db, levels.trend.left_out)
-    if brightness is None or brightness.residuals is None:
-        return by_hand
-    even, residuals = brightness.even, brightness.residuals
-    at = np.searchsorted(levels.midi, even.midi)
-    sign = np.sign(deviation[at])
-    # As struck, before the correction along the slope.
-    struck = residuals.residual + even.slopes.slope * (
-        levels.level_db[at] - even.reference_level_db
-    )
-    doubt = 2.0 * (core_sd(residuals.residual) or 0.0)
-    slope = np.maximum(even.slopes.slope, default_slope_oct_per_db(even.midi))
-    borne_out = np.clip(sign * struck + doubt, 0.0, None) / slope
-    hand = sign * np.minimum(borne_out, np.abs(deviation[at]))
-    single = levels.strikes[at] == 1
-    by_hand[at] = np.where(single, levels.level_db[at] - hand, by_hand[at])
-    return by_hand
-
-
-def _fill_level(fields: dict[int, dict[str, Any]], level: _Level | None) -> None:
+def _fill_level(fields: dict[int, dict[str, Any]], level: JudgedLevel | None) -> None:
     """Write level, its trend and residual into the fields of the notes."""
     if level is None:
         return
@@ -337,7 +176,7 @@ def _fill_level(fields: dict[int, dict[str, Any]], level: _Level | None) -> None
 def _fill_brightness(
     fields: dict[int, dict[str, Any]],
     notes_flags: dict[int, list[Flag]],
-    brightness: _Brightness | None,
+    brightness: JudgedBrightness | None,
 ) -> None:
     """Write brightness, slope and residual into the fields of the notes."""
     if brightness is None:
@@ -361,54 +200,21 @@ def _fill_brightness(
                 note["raised"] += (Raised.BRIGHT if bright else Raised.DULL,)
 
 
-def _fill_decay(
-    fields: dict[int, dict[str, Any]],
-    by_note: dict[int, list[StrikeResult]],
-    breaks: Sequence[float],
-) -> None:
-    """Pool the prompt decay as a log ratio and hold it against its trend."""
-    midis, logs, errors, counts, variances = [], [], [], [], []
-    for midi, group in by_note.items():
-        times = [
-            (math.log(s.prompt_t60_s), _ratio(s.prompt_t60_s_se, s.prompt_t60_s))
-            for s in group
-            if s.prompt_t60_s is not None and s.prompt_t60_s > 0
-        ]
-        mean, se = pool_measured(times)
-        if mean is None:
-            continue
-        values = np.array([value for value, _ in times])
-        midis.append(midi)
-        logs.append(mean)
-        errors.append(se or 0.0)
-        counts.append(values.size)
-        variances.append(float(values.var(ddof=1)) if values.size > 1 else 0.0)
-        fields[midi]["prompt_t60_s"] = math.exp(mean)
-    if not midis:
+def _fill_decay(fields: dict[int, dict[str, Any]], decay: JudgedDecay | None) -> None:
+    """Write the prompt decay and its residual into the fields of the notes."""
+    if decay is None:
         return
-    strikes = np.array(counts)
-    moderated = moderate(
-        np.array(variances), strikes - 1.0, DECAY_SCATTER_LN**2, LEAST_DECAY_SCATTER_LN**2
-    )
-    told = np.maximum(np.sqrt(moderated.variance / strikes), np.array(errors))
-    residuals = judge_residuals(
-        np.array(midis, dtype=np.float64),
-        np.array(logs),
-        told,
-        moderated.df,
-        audible=AUDIBLE_DECAY_LN,
-        # Bridge and soundboard give each note a decay of its own; only strays are raised.
-        ordinary_limit=math.inf,
-        breaks=breaks,
-    )
-    for i, midi in enumerate(midis):
-        fields[midi]["prompt_t60_se"] = float(told[i])
+    residuals = decay.residuals
+    for i, midi in enumerate(decay.midi):
+        note = fields[midi]
+        note["prompt_t60_s"] = float(decay.prompt_t60_s[i])
+        note["prompt_t60_se"] = float(decay.se_ln[i])
         if residuals is not None:
-            fields[midi]["prompt_t60_residual"] = float(residuals.residual[i])
-            fields[midi]["prompt_t60_se"] = float(residuals.se[i])
+            note["prompt_t60_residual"] = float(residuals.residual[i])
+            note["prompt_t60_se"] = float(residuals.se[i])
             if residuals.is_raised[i]:
                 longer = residuals.residual[i] > 0
-                fields[midi]["raised"] += (Raised.LONG if longer else Raised.SHORT,)
+                note["raised"] += (Raised.LONG if longer else Raised.SHORT,)
 
 
 def _fill_tuning(fields: dict[int, dict[str, Any]], breaks: Sequence[float]) -> Residuals | None:
@@ -432,11 +238,6 @@ def _fill_tuning(fields: dict[int, dict[str, Any]], breaks: Sequence[float]) -> 
     return residuals
 
 
-def _ratio(part: float | None, whole: float) -> float | None:
-    """Relative error."""
-    return None if part is None else part / whole
-
-
 def _note_result(
     midi: int, group: Sequence[StrikeResult], fields: dict[str, Any], flags: Sequence[Flag]
 ) -> NoteResult:
@@ -447,8 +248,8 @@ def _note_result(
 
 
 def _figures(
-    level: _Level | None,
-    brightness: _Brightness | None,
+    level: JudgedLevel | None,
+    brightness: JudgedBrightness | None,
     tuning: Residuals | None,
     rng: np.random.Generator,
     *,
