@@ -49,6 +49,13 @@ def test_a_slow_key_is_listed_wherever_it_lies(midi: int) -> None:
     assert found == {midi: (SluggishReason.SLOW,)}
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_slow_key_that_is_perfectly_even_is_listed(seed: int) -> None:
+    slow = {"strikes_per_s": 4.3, "strikes_per_s_se": 1e-5}
+    found = listed(keyboard(np.random.default_rng(seed), k60=slow))
+    assert SluggishReason.SLOW in found[60]
+
+
 def test_a_bass_as_slow_as_its_neighbours_is_not_listed() -> None:
     # The trend falls by a quarter from top to bottom; that is the action, not a fault.
     assert 24 not in listed(keyboard(np.random.default_rng(2)))

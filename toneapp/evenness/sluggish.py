@@ -31,6 +31,11 @@ NOTICED_LEVEL_DB = 1.5
 """Sizes worth a word: 12 % of the rate, half as much again in the scatter of the spacing, 1.5 dB
 in that of the level (common practice, no source)."""
 
+LEAST_RATE_LN_SE = 0.03
+"""No hand keeps up its rate from key to key more closely than by this share, however evenly the
+blows on one key come (common practice, no source). An error near nothing would draw the trend to
+that key alone."""
+
 MOST_ORDINARY = float("inf")
 LEAST_KEYS = 7
 LEAST_MISSED_SHARE = 0.01
@@ -176,7 +181,7 @@ def _rate_excess(keys: Sequence[KeyRepetition], breaks: Sequence[float]) -> dict
     by_trend = _excess(
         keys,
         lambda k: float(np.log(k.strikes_per_s)),
-        lambda k: (k.strikes_per_s_se or 0.05 * k.strikes_per_s) / k.strikes_per_s,
+        _rate_se,
         noticed=NOTICED_RATE_LN,
         breaks=breaks,
     )
@@ -187,7 +192,7 @@ def _rate_excess(keys: Sequence[KeyRepetition], breaks: Sequence[float]) -> dict
     for key in keys:
         assert key.midi is not None
         difference = float(np.log(key.strikes_per_s)) - middle
-        se = (key.strikes_per_s_se or 0.05 * key.strikes_per_s) / key.strikes_per_s
+        se = _rate_se(key)
         found[key.midi] = _Excess(
             usual=middle,
             difference=difference,
@@ -195,6 +200,12 @@ def _rate_excess(keys: Sequence[KeyRepetition], breaks: Sequence[float]) -> dict
             is_raised=difference < float(np.log(FEW_KEYS_RATIO)) and difference < -2.0 * se,
         )
     return found
+
+
+def _rate_se(key: KeyRepetition) -> float:
+    """Standard error of the log rate."""
+    told = key.strikes_per_s_se
+    return LEAST_RATE_LN_SE if told is None else max(told / key.strikes_per_s, LEAST_RATE_LN_SE)
 
 
 def _excess(
