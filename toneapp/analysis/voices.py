@@ -32,6 +32,12 @@ HARMONIC_SHARE = 0.2
 """Share of the usual inharmonicity below which partials count as harmonic; the lowest measured on
 a long grand is half the usual."""
 
+FAR_BELOW_DB = 45.0
+NEAREST = 12
+"""A doubtful strike in the noise, so far below the blows on the nearest keys, is the thump of a
+damper on a string that had died away. The softest blow of a hand lies 20 to 30 dB below the
+firmest (common practice, no source)."""
+
 CLATTER_S = (-0.08, 0.2)
 """Around a release key and damper make a noise that belongs to it."""
 
@@ -42,6 +48,7 @@ def without_voices(
     """Take out what was doubtful as a strike and turned out to have no string's series."""
     kept: list[MeasuredStrike] = []
     voices: list[UnexpectedSound] = []
+    blows = [item.result for item in measured if Flag.QUIET not in item.result.flags]
     for item in measured:
         result = item.result
         if Flag.LABEL_GIVEN in result.flags:
@@ -55,7 +62,14 @@ def without_voices(
         )
         is_nothing = Flag.NO_PITCH in result.flags and Flag.QUIET in result.flags
         is_voice = (scattered and WOUND_TOP < result.midi < VOICE_TOP) or _is_harmonic(result)
-        if is_voice or is_nothing or _has_too_little(result) or (doubtful and not has_series):
+        is_thump = Flag.NOTE_UNCERTAIN in result.flags and _is_far_below(result, blows)
+        if (
+            is_voice
+            or is_nothing
+            or is_thump
+            or _has_too_little(result)
+            or (doubtful and not has_series)
+        ):
             voices.append(UnexpectedSound(onset_s=result.onset_s, kind="noise"))
         else:
             kept.append(item)
@@ -68,6 +82,19 @@ def is_clatter(onset_s: float, results: Sequence[StrikeResult]) -> bool:
         result.release_s is not None and CLATTER_S[0] < onset_s - result.release_s < CLATTER_S[1]
         for result in results
     )
+
+
+def _is_far_below(result: StrikeResult, blows: Sequence[StrikeResult]) -> bool:
+    """Tell what stands in the noise, far below the blows on the keys around it."""
+    levels = sorted(
+        (abs(blow.midi - result.midi), blow.level_db)
+        for blow in blows
+        if blow.level_db is not None
+    )
+    if Flag.QUIET not in result.flags or result.level_db is None or len(levels) < NEAREST:
+        return False
+    usual_db = float(np.median([level for _, level in levels[:NEAREST]]))
+    return result.level_db < usual_db - FAR_BELOW_DB
 
 
 def _is_harmonic(result: StrikeResult) -> bool:

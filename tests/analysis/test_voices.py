@@ -1,0 +1,54 @@
+"""What is left out of the strikes because no string was struck."""
+
+from __future__ import annotations
+
+import pytest
+
+from toneapp.analysis.strike import MeasuredStrike
+from toneapp.analysis.voices import without_voices
+from toneapp.pitch import note_name
+from toneapp.results import Flag, StrikeResult
+
+
+def strike(midi: int, level_db: float, *flags: Flag) -> MeasuredStrike:
+    return MeasuredStrike(
+        result=StrikeResult(
+            midi=midi, note=note_name(midi), onset_s=float(midi), end_s=midi + 1.0,
+            level_db=level_db, flags=flags,
+        )
+    )  # fmt: skip
+
+
+RUN = [strike(midi, -35.0) for midi in range(60, 84)]
+DOUBTFUL = (Flag.QUIET, Flag.NOTE_UNCERTAIN)
+
+
+@pytest.mark.parametrize("number", [1, 3])
+def test_a_thump_far_below_the_blows_is_a_noise(number: int) -> None:
+    thumps = [strike(76, -87.0, *DOUBTFUL) for _ in range(number)]
+    kept, noises = without_voices([*RUN, *thumps])
+    assert len(kept) == len(RUN)
+    assert [noise.kind for noise in noises] == ["noise"] * number
+
+
+def test_a_soft_blow_is_none() -> None:
+    kept, noises = without_voices([*RUN, strike(76, -70.0, *DOUBTFUL)])
+    assert len(kept) == len(RUN) + 1
+    assert noises == []
+
+
+def test_what_is_surely_a_note_is_none() -> None:
+    kept, _ = without_voices([*RUN, strike(76, -87.0, Flag.QUIET)])
+    assert len(kept) == len(RUN) + 1
+
+
+def test_what_was_named_by_hand_is_none() -> None:
+    kept, _ = without_voices([*RUN, strike(76, -87.0, *DOUBTFUL, Flag.LABEL_GIVEN)])
+    assert len(kept) == len(RUN) + 1
+
+
+def test_a_run_of_soft_blows_is_measured_by_its_own() -> None:
+    soft = [strike(midi, -80.0, *DOUBTFUL) for midi in range(60, 84)]
+    kept, noises = without_voices(soft)
+    assert len(kept) == len(soft)
+    assert noises == []
