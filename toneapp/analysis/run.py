@@ -196,18 +196,18 @@ def _analyse_sources(
         )
         for (index, _), items in zip(again, seconds, strict=True):
             every[index] = items[0]
-    measured, voices = without_voices(every)
-    if not measured:
-        raise NothingFoundError(_nothing_found(name, problems))
-    noises = len(voices) + sum(item.kind == "noise" for item in unexpected)
-    verdict = judge_sounds(measured, noises=noises, sample_rate_hz=sources[0].sample_rate_hz)
-    if not verdict.kept:
-        raise NothingFoundError(
-            f"{name} holds sounds ({len(measured) + noises}), but hardly any that is clearly a "
-            "struck string; is it speech, music or noise? Record the keys of a piano one by one"
-        )
-    measured, voices = verdict.kept, voices + verdict.dropped
-    results, ring_on = judge_ringing(with_damped_decays(measured), layout=layout)
+        measured, voices = without_voices(every)
+        if not measured:
+            raise NothingFoundError(_nothing_found(name, problems))
+        noises = len(voices) + sum(item.kind == "noise" for item in unexpected)
+        verdict = judge_sounds(measured, noises=noises, sample_rate_hz=sources[0].sample_rate_hz)
+        if not verdict.kept:
+            raise NothingFoundError(
+                f"{name} holds sounds ({len(measured) + noises}), but hardly any that is clearly a "
+                "struck string; is it speech, music or noise? Record the keys of a piano one by one"
+            )
+        measured, voices = verdict.kept, voices + verdict.dropped
+        results, ring_on = judge_ringing(with_damped_decays(measured, crew=crew), layout=layout)
     unexpected = sorted(
         [
             item

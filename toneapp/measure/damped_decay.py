@@ -21,7 +21,14 @@ from toneapp.results import Flag
 from toneapp.signal.damped import DampedBands, read_damped, strongest_bands
 from toneapp.signal.damped_likelihood import ROOM_T60_S
 
-__all__ = ["DampedDecay", "read_damped_decay", "weigh_rooms"]
+__all__ = [
+    "DampedDecay",
+    "choose_witnesses",
+    "read_damped_decay",
+    "room_evidence",
+    "weigh_evidence",
+    "weigh_rooms",
+]
 
 MOST_WITNESSES = 36  # releases, spread over the run; more do not change the verdict
 WITNESS_PARTIALS = 6
@@ -55,15 +62,30 @@ def weigh_rooms(releases: Sequence[DampedBands]) -> FloatArray:
     ndarray, shape (r,)
         Probability of each room of `toneapp.signal.damped_likelihood`; they sum to 1.
     """
+    return weigh_evidence([room_evidence(release) for release in choose_witnesses(releases)])
+
+
+def choose_witnesses(releases: Sequence[DampedBands]) -> list[DampedBands]:
+    """Choose the releases that tell of the room, spread over the run."""
+    if not releases:
+        return []
+    at = np.linspace(0, len(releases) - 1, MOST_WITNESSES).round().astype(int)
+    return [releases[index] for index in np.unique(at).tolist()]
+
+
+def room_evidence(release: DampedBands) -> FloatArray:
+    """Logarithm of what one release says for each room, shape (r,)."""
+    witness = read_damped(strongest_bands(release, WITNESS_PARTIALS))
+    share = np.exp(witness.evidence - witness.evidence.max())
+    return np.asarray(np.log((1.0 - ODD_SHARE) * share / share.mean() + ODD_SHARE))
+
+
+def weigh_evidence(evidence: Sequence[FloatArray]) -> FloatArray:
+    """Probability of each room, shape (r,), from what the witnesses say."""
     count = ROOM_T60_S.size
     total = np.full(count, math.log((1.0 - NO_ROOM_PRIOR) / (count - 1)))
     total[0] = math.log(NO_ROOM_PRIOR)
-    if releases:
-        at = np.unique(np.linspace(0, len(releases) - 1, MOST_WITNESSES).round().astype(int))
-        for index in at:
-            witness = read_damped(strongest_bands(releases[int(index)], WITNESS_PARTIALS))
-            share = np.exp(witness.evidence - witness.evidence.max())
-            total += np.log((1.0 - ODD_SHARE) * share / share.mean() + ODD_SHARE)
+    total = sum(evidence, start=total)
     weight = np.exp(total - total.max())
     return np.asarray(weight / weight.sum())
 
