@@ -223,7 +223,7 @@ class SetupPanel(QWidget):
             ("&Range", self.compass),
             ("Begin &at", self.start),
             ("&Order", self.order),
-            ("Held &for", self.hold),
+            ("Held &for, s", self.hold),
             ("&Condition", self.condition),
             ("Goe&s into", self.goes_into),
             ("&Place", self.place),
