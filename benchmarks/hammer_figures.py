@@ -13,8 +13,8 @@ from hammers import correlations, raised_notes
 from report import Report, robust_spread
 from scenes import Played
 
-from toneapp.evenness.compare import estimate_notes, note_changes
 from toneapp.evenness import AUDIBLE_BRIGHTNESS_OCT, AUDIBLE_LEVEL_DB
+from toneapp.evenness.compare import estimate_notes, note_changes
 from toneapp.results import StrikeResult
 
 __all__ = ["report_hammers", "report_raised", "report_untouched"]

@@ -12,9 +12,9 @@ import sys
 from datetime import date
 from pathlib import Path
 
-from toneapp.desktop.analysing import analyse_with
 from toneapp.desktop.example_workshop import EXAMPLE_RUNS, ExampleRun, build_example
 from toneapp.library import Library, Purpose
+from toneapp.measured_library import analyse_with
 from toneapp.sheets import (
     Letterhead,
     Sheet,

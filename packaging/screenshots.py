@@ -40,9 +40,9 @@ def main(words: Sequence[str] | None = None) -> int:
 
 def example_library(folder: Path) -> Path:
     """Build the example workshop in a folder."""
-    from toneapp.desktop.analysing import analyse_with
     from toneapp.desktop.example_workshop import build_example
     from toneapp.library import Library
+    from toneapp.measured_library import analyse_with
 
     with Library(folder) as library:
         build_example(library, analyse_with(None), progress=lambda _share: None)

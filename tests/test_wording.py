@@ -112,7 +112,7 @@ NOTE = NoteResult(
     ("way", "reason"),
     [
         (Raised.LOUD, "level +4.3 ± 0.8 dB from the trend"),
-        (Raised.DULL, "brightness −0.31 ± 0.06 oct from the trend"),
+        (Raised.DULL, "brightness −0.31 ± 0.06 octaves from the trend"),
         # The error of a ratio is the ratio times that of its logarithm: 2 x 0.5 x 0.05.
         (Raised.SHORT, "decay time −50 ± 5 % from the trend"),
     ],

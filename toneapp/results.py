@@ -86,7 +86,7 @@ class Cause(StrEnum):
     OWN_DAMPER = "own_damper"  # the struck note's own damper leaks
     OTHER_DAMPER = "other_damper"  # another damped string's damper leaks
     UNDAMPED = "undamped"  # a string without a damper answers in sympathy
-    NO_KEY = "no_key"  # fits no string of a key (back length, duplex, case)
+    NO_KEY = "no_key"  # fits no string of a key (a length behind the bridge, the case)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

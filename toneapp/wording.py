@@ -66,7 +66,7 @@ _FLAGS = {
     Flag.SERIES_RESIDUAL: "partials scatter about the series by more than 2 cents",
     Flag.NO_RELEASE: "no damper heard",
     Flag.RELEASE_ASSUMED: "damper not heard at work; taken where the neighbours were let go",
-    Flag.CUT_SHORT: "cut short by the next strike or the end of the recording",
+    Flag.CUT_SHORT: "the next strike or the end of the recording came before it had died away",
     Flag.HOLD_TOO_SHORT: "held too short for its decay",
     Flag.SINGLE_STAGE: "decays in one stage, without an aftersound of its own",
     Flag.NOISE_HIDES_DECAY: "the room noise hides the decay too early",
@@ -95,7 +95,7 @@ _CAUSES = {
     Cause.OWN_DAMPER: "its own damper leaks",
     Cause.OTHER_DAMPER: "the damper of another string leaks",
     Cause.UNDAMPED: "a string without damper answers",
-    Cause.NO_KEY: "no string of a key (back length, duplex or case)",
+    Cause.NO_KEY: "no string of a key (a length behind the bridge, or the case)",
 }
 
 _PLAIN = str.maketrans(
@@ -275,11 +275,11 @@ def raised_reason(note: NoteResult, raised: Raised) -> str:
     Returns
     -------
     str
-        Such as "brightness −0.31 ± 0.06 oct from the trend".
+        Such as "brightness −0.31 ± 0.06 octaves from the trend".
     """
     if raised in (Raised.BRIGHT, Raised.DULL):
         size = quantity_text(
-            note.brightness_residual, "oct", se=note.brightness_se, decimals=2, is_signed=True
+            note.brightness_residual, "octaves", se=note.brightness_se, decimals=2, is_signed=True
         )
         return f"brightness {size} from the trend"
     if raised in (Raised.LOUD, Raised.SOFT):

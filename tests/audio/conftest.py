@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
-sys.path.insert(0, str(Path(__file__).parent))  # the helpers beside the tests
+sys.path.insert(0, str(Path(__file__).parent))  # the modules beside the tests
 
 from toneapp.analysis.live import LiveMeasure
 from toneapp.audio.capture import (

@@ -61,7 +61,7 @@ def test_a_leaking_damper_is_named_first(
     assert [strike["note"] for strike in run["strikes"]] == [
         "A3", "A#3", "B3", "C4", "C#4", "D4", "D#4",
     ]  # fmt: skip
-    assert "dampers       C#4" in capsys.readouterr().out
+    assert "check dampers C#4" in capsys.readouterr().out
     heard = {ring["midi"] for s in run["strikes"] for ring in s["ringing"] if s["note"] != "C#4"}
     assert heard == {parse_note("C#4")}
     assert main(["ringing", str(FOLDER / "ring_on.flac")]) == 0

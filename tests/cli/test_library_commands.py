@@ -117,7 +117,7 @@ def test_a_run_is_imported_shown_and_corrected(filled: Say) -> None:
     assert "counts as it was measured" in filled("run", "strike", "1", "0.0", "--restore")
     assert "All runs are up to date" in filled("run", "measure")
     filled("run", "change", "1", "--channel", "left")
-    assert filled("run", "measure") == "Run 1 measured\n"
+    assert filled("run", "measure").startswith("Run 1 measured; ")
     assert "no take 7" in filled("run", "strike", "1", "0.0", "--discard", "--take", "7", code=1)
 
 
@@ -131,7 +131,12 @@ def test_the_worklist_is_shown_and_ticked(filled: Say) -> None:
     text = filled("worklist", "1")
     assert "brightness −0.30 ± 0.06 oct" in text
     assert "Cautions" in text
-    filled("worklist", "1", "--tick", "C4", "dull", "--note", "shaped")
+    assert "Look first at" in text
+    assert text.startswith("Run 1: ")
+    told = filled("worklist", "1", "--tick", "C4", "dull", "--note", "shaped")
+    assert "2 findings, 1 done" in told
+    assert "Cautions" in told
+    assert "Look first at" not in told  # the steps were read before
     entries = json.loads(filled("worklist", "1", "--json", "-"))["entries"]
     assert [(e["midi"], e["subject"], e["is_done"]) for e in entries] == [
         (60, "dull", True), (61, "loud", False),
@@ -140,6 +145,9 @@ def test_the_worklist_is_shown_and_ticked(filled: Say) -> None:
     for words in (("D4", "dull"), ("C4", "bright"), ("-", "dull")):
         assert "not on this worklist" in filled("worklist", "1", "--tick", *words, code=1)
     assert "1 item added" in filled("worksheet", "raise", "1")
+    sheet = " ".join(filled("worksheet", "show", "1").split())
+    assert "Too loud: level" in sheet
+    assert "qualified piano technician" in sheet
 
 
 def test_a_worksheet_is_begun_and_ticked(filled: Say, tmp_path: Path) -> None:
@@ -198,7 +206,7 @@ def test_the_bin_asks_before_it_is_emptied(
     monkeypatch.setattr("sys.stdin", Person("no\n"))
     assert "nothing was removed" in filled("bin", "empty", code=1)
     monkeypatch.setattr("sys.stdin", Person("yes\n"))
-    assert "2 things are gone" in filled("bin", "empty")
+    assert "2 things removed" in filled("bin", "empty")
     assert list((tmp_path / "library" / "audio").iterdir()) == []
 
 

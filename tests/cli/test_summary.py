@@ -27,7 +27,7 @@ def test_a_run_is_told(run_of_three: Make) -> None:
         "  brightness    0.090 oct",
         "  tuning        not measured",
         "Raised notes: 2 of 3",
-        "  C4   too dull             brightness −0.30 ± 0.06 oct from the trend",
+        "  C4   too dull             brightness −0.30 ± 0.06 octaves from the trend",
         "  C#4  too loud             level +4.9 ± 0.8 dB from the trend",
         "Not found     A3, D#4–F4",
         "Unexpected    C#4 at 1:28.1",

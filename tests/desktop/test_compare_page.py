@@ -18,6 +18,8 @@ from toneapp.desktop.compare_painting import paint_run_sign
 from toneapp.desktop.compare_view import CompareView, compare_view
 from toneapp.desktop.main_window import MainWindow
 from toneapp.desktop.pages.compare import MOST, ComparePage
+from toneapp.desktop.pages.sheet import SheetPage
+from toneapp.desktop.sheet_choice import SheetKind
 from toneapp.desktop.theme import LIGHT, Theme, ThemeMode
 from toneapp.library import Purpose, Run
 
@@ -243,3 +245,26 @@ def test_the_values_of_a_key_are_said_with_uncertainty_and_unit(page: ComparePag
     brightness = next(line for line in lines if line.startswith("Brightness "))
     assert brightness.count("\N{PLUS-MINUS SIGN}") == 2
     assert brightness.endswith(" oct")
+
+
+def test_a_sheet_of_the_ticked_runs(
+    qtbot: QtBot, page: ComparePage, window: MainWindow, workshop: Workshop, tmp_path: object
+) -> None:
+    more = add_run(workshop, tmp_path, key=2)
+    page.refresh_now()
+    page.choose_runs([workshop.before.id, more.id])
+    qtbot.mouseClick(page.sheet_button, Qt.MouseButton.LeftButton)
+    sheet = window.page
+    assert isinstance(sheet, SheetPage)
+    qtbot.waitUntil(lambda: sheet.preview.page_count > 0, timeout=20_000)
+    assert sheet.panel.wish.kind is SheetKind.COMPARISON
+    assert sheet.panel.wish.run_ids == (workshop.before.id, more.id)
+    window.show_page("compare")
+    page.choose_runs([workshop.before.id, workshop.after.id])
+    qtbot.mouseClick(page.sheet_button, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: sheet.panel.wish.kind is SheetKind.CHANGE, timeout=20_000)
+    wish = sheet.panel.wish
+    assert (wish.before_id, wish.after_id) == (workshop.before.id, workshop.after.id)
+    page.choose_runs([workshop.before.id])
+    assert not page.sheet_button.isEnabled()
+    qtbot.waitUntil(lambda: window.model.tasks.is_idle, timeout=20_000)

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from toneapp.desktop.analysing import analyse_with
 from toneapp.desktop.example_workshop import EXAMPLE_RUNS, build_example
 from toneapp.errors import Cancelled
 from toneapp.keyboard import Compass
 from toneapp.library import Library, Purpose
+from toneapp.measured_library import analyse_with
 
 FEW = Compass.parse("C3-B3")
 

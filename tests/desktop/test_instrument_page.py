@@ -116,6 +116,8 @@ class TestWorksheet:
         sheet.begin_with(name)
         qtbot.waitUntil(lambda: bool(sheet.table.rows_model.rows))
         assert not sheet.empty.isVisible()
+        assert sheet.caution.isVisible()
+        assert "qualified piano technician" in sheet.caution.text()
         count = len(sheet.table.rows_model.rows)
         assert sheet.sum_line.text() == f"{count} open, 0 done, 0 minutes noted"
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from toneapp.desktop.lanes import Lane, LanePoint, run_lanes, ticks, value_range
-from toneapp.results import NoteResult, Raised, RunResult
+from toneapp.results import Evenness, NoteResult, Raised, RunResult
 
 NOTE = NoteResult(
     midi=60, note="C4", strikes=2, cents=-4.0, cents_se=0.5, cents_residual=1.0, B=3e-4,
@@ -34,6 +34,14 @@ def test_one_lane_a_quantity_with_trend_and_uncertainty() -> None:
     assert pitch.points[0].trend == -5.0
     assert "442" in pitch.unit
     assert inharmonicity.points[0].trend is None
+
+
+def test_the_unevenness_of_a_lane_has_its_uncertainty() -> None:
+    even = Evenness(level_db=1.5, level_db_se=0.2, tuning_cents=1.23, tuning_cents_se=0.15)
+    level, brightness, _, pitch, _ = run_lanes(replace(RUN, evenness=even))
+    assert level.note == "unevenness 1.5 ± 0.4 dB"
+    assert pitch.note == "unevenness 1.2 ± 0.3 cents"
+    assert "not measured" in brightness.note
 
 
 def test_what_was_not_measured_is_left_out() -> None:

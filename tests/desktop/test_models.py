@@ -123,7 +123,7 @@ def test_a_strike_left_out_is_gone_from_the_run_and_comes_back(
     choose(qtbot, model, workshop.before)
     strike = model.strikes_of(BRIGHT)[1]
     with qtbot.waitSignal(model.run_changed):
-        model.discard_strike(strike)
+        model.name_moment(strike.onset_s, None)
     assert len(model.strikes_of(BRIGHT)) == 2
     with qtbot.waitSignal(model.run_changed):
         model.undo()
@@ -136,7 +136,7 @@ def test_a_strike_named_anew_counts_after_measuring(
     choose(qtbot, model, workshop.before)
     strike = model.strikes_of(BRIGHT)[0]
     with qtbot.waitSignal(model.run_changed):
-        model.relabel_strike(strike, BRIGHT + 1)
+        model.name_moment(strike.onset_s, BRIGHT + 1)
     assert len(model.strikes_of(BRIGHT)) == 2
     assert len(model.strikes_of(BRIGHT + 1)) == 3
     with qtbot.waitSignal(model.run_changed):
@@ -148,7 +148,7 @@ def test_the_sound_of_a_strike_is_found(qtbot: QtBot, model: AppModel, workshop:
     choose(qtbot, model, workshop.before)
     place = model.sound_of_strike(model.strikes_of(BRIGHT)[0])
     assert place is not None
-    assert place.path == model.sound_of_run()
+    assert place.path == model.sounds_of_run()[0].path
     assert place.path.is_file()
     assert place.sample_rate_hz == 48_000
     assert place.part == ""

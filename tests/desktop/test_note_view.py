@@ -58,7 +58,7 @@ def test_what_is_missing_has_its_reason() -> None:
 def test_a_raised_note_says_by_how_much() -> None:
     raised = replace(NOTE, raised=(Raised.DULL,), brightness_residual=-0.4, brightness_se=0.05)
     assert note_heading(raised, 60) == (
-        "too dull: brightness \N{MINUS SIGN}0.40 ± 0.10 oct from the trend"
+        "too dull: brightness \N{MINUS SIGN}0.40 ± 0.10 octaves from the trend"
     )
     assert "not struck" in note_heading(None, 61)
     assert note_heading(replace(NOTE, level_residual_db=0.1), 60).startswith("fits")

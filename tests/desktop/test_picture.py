@@ -12,7 +12,8 @@ from PySide6.QtGui import QColor, QImage
 
 from toneapp.desktop.appearance import ACCENT, POINT
 from toneapp.desktop.key_axis import KeyAxis
-from toneapp.desktop.picture import HEIGHT, LEFT, RIGHT, WIDTH, draw_run, main, picture_bytes
+from toneapp.desktop.picture import HEIGHT, LEFT, RIGHT, WIDTH, draw_run, main
+from toneapp.desktop.picture_file import png_bytes
 from toneapp.interchange import run_to_bytes
 from toneapp.keyboard import Compass
 from toneapp.results import NoteResult, Raised, RunResult
@@ -101,7 +102,7 @@ def test_the_command_writes_a_png(tmp_path: Path) -> None:
     assert main([str(tmp_path / "run.json"), str(tmp_path / "run.png")]) == 0
     image = QImage(str(tmp_path / "run.png"))
     assert (image.width(), image.height()) == (WIDTH, HEIGHT)
-    assert (tmp_path / "run.png").read_bytes() == picture_bytes(make_run())
+    assert (tmp_path / "run.png").read_bytes() == png_bytes(draw_run(make_run()))
 
 
 @pytest.mark.parametrize(

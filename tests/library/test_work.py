@@ -225,6 +225,9 @@ def test_work_is_ticked_and_raised_to_the_worksheet_once(library: Library, run: 
         (66, "dull"), (50, "own_damper"), (53, "other_damper"),
     }  # fmt: skip
     assert all(item.raised_run_uid == run.uid for item in items)
+    dull = next(item for item in items if item.raised_as == "dull")
+    assert dull.finding.startswith("Too dull: brightness \N{MINUS SIGN}0.")
+    assert dull.finding.endswith("octaves from the trend")
     assert library.raise_items(run.id) == ()
     library.worklists.tick(run.id, 60, "bright", is_done=False)
     assert [item.midi for item in library.raise_items(run.id)] == [60]

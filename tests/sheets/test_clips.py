@@ -161,6 +161,37 @@ def test_notes_recorded_again_are_found(tmp_path: Path) -> None:
         }
 
 
+def test_notes_recorded_again_in_several_files_have_each_its_own_sound(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    folder = tmp_path / "again"
+    folder.mkdir()
+    with Library(tmp_path / "library") as library:
+        piano = library.instruments.add(Instrument(name="Old upright"))
+        whole = tmp_path / "whole.wav"
+        soundfile.write(whole, 0.1 * rng.standard_normal(RATE_HZ), RATE_HZ)
+        for name in ("a.wav", "b.wav"):
+            soundfile.write(folder / name, 0.1 * rng.standard_normal(RATE_HZ), RATE_HZ)
+        run = library.runs.add(Run(instrument_id=piano.id), whole)
+        layout = KeyboardLayout()
+        first = invent_strikes(rng, midis=(60, 62, 64))
+        library.measuring.measure(run.id, Measures(join(first, layout=layout)))
+        take = library.runs.add_take(run, folder, replaces=True)
+        again = [
+            replace(strike, source=recording.name)
+            for strike, recording in zip(
+                invent_strikes(rng, midis=(60, 62), strikes=1), take.recordings, strict=True
+            )
+        ]
+        library.measuring.put_result(take.id, join(again, layout=layout))
+        item = library.run_with_result(run.id)
+        sound = run_sound(library, item)
+        found = {s.midi: sound.source_of(s) for s in item.result.strikes}
+        paths = {midi: source.path for midi, source in found.items() if source is not None}
+        one, two = (library.runs.sound_path(recording) for recording in take.recordings)
+        assert (paths[60], paths[62]) == (one, two)
+        assert paths[64] not in (one, two)
+
+
 def test_what_progress_raises_stops_the_work(sounds: list[RunSound]) -> None:
     def stop(_share: float) -> None:
         raise KeyboardInterrupt

@@ -203,8 +203,9 @@ def _analyse_sources(
         verdict = judge_sounds(measured, noises=noises, sample_rate_hz=sources[0].sample_rate_hz)
         if not verdict.kept:
             raise NothingFoundError(
-                f"{name} holds sounds ({len(measured) + noises}), but hardly any that is clearly a "
-                "struck string; is it speech, music or noise? Record the keys of a piano one by one"
+                f"{name} holds sounds ({len(measured) + noises}), but hardly any that is clearly "
+                "a struck string; is it speech, music or noise? Record the keys of a piano one by "
+                "one"
             )
         measured, voices = verdict.kept, voices + verdict.dropped
         results, ring_on = judge_ringing(with_damped_decays(measured, crew=crew), layout=layout)

@@ -6,9 +6,9 @@ Exit codes: 0 done; 1 could not be done (one line on the error stream says why a
 
 from __future__ import annotations
 
-from toneapp.one_thread import ask_for_one_thread
+from toneapp import one_thread as _one_thread
 
-ask_for_one_thread()  # before anything loads numpy
+_one_thread.ask_for_one_thread()  # before anything loads numpy
 
 from toneapp.cli.entry import main  # noqa: E402
 

@@ -95,10 +95,15 @@ def run_demo(arguments: argparse.Namespace) -> None:
     ):
         missed = sorted(set(truth) - set(found))
         others = sorted(set(found) - set(truth))
-        text = f"{note_list_text(truth)}; " + (
-            f"missed: {note_list_text(missed)}" if missed else "all raised"
-        )
-        say(f"  {what:<13} {text}" + (f"; besides: {note_list_text(others)}" if others else ""))
+        if not missed:
+            text = "all raised"
+        elif len(missed) == len(truth):
+            text = "not raised"
+        else:
+            text = f"{note_list_text(missed)} not raised"
+        also = f"; raised as well: {note_list_text(others)}" if others else ""
+        say(f"  {what:<13} {note_list_text(truth)}: {text}{also}")
+    say("A harder hammer is louder too and a softer one quieter, so its level may be raised.")
     picture = recording.with_suffix(".png")
     draw_picture(run, picture)
     say(f"\nThe files are in {folder}:")

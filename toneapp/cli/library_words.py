@@ -1,14 +1,13 @@
 """What do all commands for the library have in common?
 
 Functions: `library_parent`, `json_parent`, `open_library`, `answer`, `rows_json`, `note_word`,
-`analyse_for_library`.
+`moment_text`, `count_text`.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,15 +18,16 @@ from toneapp.pitch import parse_note
 from toneapp.saving import write_atomically
 
 if TYPE_CHECKING:
-    from toneapp.library import Analyse, Library
+    from toneapp.library import Library
 
 __all__ = [
     "STANDARD_OUTPUT",
-    "analyse_for_library",
     "answer",
+    "count_text",
     "json_bytes",
     "json_parent",
     "library_parent",
+    "moment_text",
     "note_word",
     "open_library",
     "rows_json",
@@ -118,49 +118,24 @@ def note_word(text: str) -> int:
         raise argparse.ArgumentTypeError(str(exc)) from exc
 
 
-def analyse_for_library(jobs: int | None) -> Analyse:
-    """Return the measuring core in the form the library takes it.
+def moment_text(moment: str) -> str:
+    """Say a moment of the library to the minute.
 
-    Parameters
-    ----------
-    jobs : int or None
-        Processes at work; None for as many as there are processors.
+    Examples
+    --------
+    >>> moment_text("2024-05-31T14:30:07.100Z"), moment_text("2024-05-31")
+    ('2024-05-31 14:30 UTC', '2024-05-31')
     """
-    from toneapp import analysis
-    from toneapp.analysis import GivenLabel
-    from toneapp.keyboard import KeyboardLayout
-    from toneapp.library import StrikeLabel
-    from toneapp.results import RunResult
+    text = moment[:16].replace("T", " ")
+    return f"{text} UTC" if moment.endswith("Z") and len(text) > 10 else text
 
-    def measure(
-        path: Path,
-        *,
-        layout: KeyboardLayout,
-        a4_hz: float,
-        order: str | None,
-        labels: Sequence[StrikeLabel],
-        channel: str,
-        calibration_db: float | None,
-        progress: Callable[[float], None],
-    ) -> RunResult:
-        return analysis.analyse(
-            path,
-            layout=layout,
-            a4_hz=a4_hz,
-            order=order,
-            labels=[
-                GivenLabel(
-                    onset_s=label.onset_s,
-                    midi=label.midi,
-                    exact_onset_s=label.exact_onset_s,
-                    release_s=label.release_s,
-                )
-                for label in labels
-            ],
-            channel=channel,
-            calibration_db=calibration_db,
-            jobs=jobs,
-            progress=progress,
-        )
 
-    return measure
+def count_text(number: int, noun: str) -> str:
+    """Say how many there are.
+
+    Examples
+    --------
+    >>> count_text(1, "run"), count_text(0, "item")
+    ('1 run', '0 items')
+    """
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

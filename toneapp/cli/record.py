@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from toneapp.cli.library_words import (
-    analyse_for_library,
     answer,
     json_parent,
     library_parent,
@@ -25,6 +24,7 @@ from toneapp.cli.single_keys import SingleKeys
 from toneapp.cli.streams import complain, progress_line, say, status_line
 from toneapp.errors import Cancelled, InputError
 from toneapp.keyboard import FULL_COMPASS, Compass
+from toneapp.measured_library import analyse_with
 from toneapp.pitch import note_name
 from toneapp.wording import note_list_text
 
@@ -382,7 +382,7 @@ def _measure(arguments: argparse.Namespace, run_id: int, plan: RunPlan) -> None:
         complain("a repetition run has its own figures: toneapp repetition FILE")
         return
     with open_library(arguments) as library, progress_line(f"measuring run {run_id}") as progress:
-        library.measuring.measure(run_id, analyse_for_library(arguments.jobs), progress=progress)
+        library.measuring.measure(run_id, analyse_with(arguments.jobs), progress=progress)
 
 
 def _blow_json(blow: Blow) -> dict[str, Any]:

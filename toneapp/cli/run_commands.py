@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from toneapp.cli.library_words import (
-    analyse_for_library,
     answer,
     json_parent,
+    moment_text,
     note_word,
     open_library,
     rows_json,
@@ -23,6 +23,7 @@ from toneapp.cli.streams import progress_line, say
 from toneapp.cli.summary import run_summary
 from toneapp.errors import InputError, NothingFoundError
 from toneapp.interchange import run_to_json
+from toneapp.measured_library import analyse_with
 from toneapp.wording import NOT_MEASURED, quantity_text
 
 if TYPE_CHECKING:
@@ -191,7 +192,7 @@ def _run_again(arguments: argparse.Namespace) -> None:
 
 def _measure(library: Library, run_id: int, jobs: int | None) -> None:
     with progress_line(f"measuring run {run_id}") as progress:
-        library.measuring.measure(run_id, analyse_for_library(jobs), progress=progress)
+        library.measuring.measure(run_id, analyse_with(jobs), progress=progress)
 
 
 def _run_list(arguments: argparse.Namespace) -> None:
@@ -220,7 +221,7 @@ def run_lines(
         state = NOT_MEASURED
         if found is not None:
             level = quantity_text(found.level_evenness_db, "dB")
-            bright = quantity_text(found.brightness_evenness_oct, "oct", decimals=3)
+            bright = quantity_text(found.brightness_evenness_oct, "oct", decimals=2)
             state = f"{found.notes} notes, {found.raised} raised, uneven by {level}, {bright}"
             state += "" if found.is_current else " (measure again)"
         name = f"{names[run.instrument_id]}: " if with_instrument else ""
@@ -250,7 +251,7 @@ def _show(library: Library, run: Run, arguments: argparse.Namespace) -> None:
         ("Instrument", f"{instrument.name} ({instrument.id})"),
         ("Condition", run.condition),
         ("Purpose", run.purpose.value),
-        ("Recorded", run.recorded_at),
+        ("Recorded", moment_text(run.recorded_at)),
         ("Place", run.place),
         ("Microphone", run.microphone),
         ("Distance", "" if run.distance_m is None else f"{run.distance_m:g} m"),
@@ -292,7 +293,11 @@ def _run_measure(arguments: argparse.Namespace) -> None:
                     raise
                 silent.append((run_id, str(exc)))
         figures = library.measuring.figures(wanted)
-    lines = [f"Run {run_id} measured" for run_id in wanted if run_id in figures]
+    lines = [
+        f"Run {run_id} measured; see it with: toneapp run show {run_id}"
+        for run_id in wanted
+        if run_id in figures
+    ]
     lines += [f"Run {run_id}: {why}" for run_id, why in silent]
     data = [{"run": run_id, "figures": rows_json(figures.get(run_id))} for run_id in wanted]
     answer(arguments, data, "\n".join(lines) or "All runs are up to date")

@@ -13,7 +13,9 @@ from typing import Any
 from toneapp.cli.library_words import (
     STANDARD_OUTPUT,
     answer,
+    count_text,
     json_parent,
+    moment_text,
     open_library,
     rows_json,
 )
@@ -190,9 +192,9 @@ def _run_bin_empty(arguments: argparse.Namespace) -> None:
         if not items:
             say("The bin is empty")
             return
-        _ask(arguments, f"Remove {len(items)} things for good, with their sound?")
+        _ask(arguments, f"Remove {count_text(len(items), 'thing')} for good, with their sound?")
         freed = library.bin.empty(items)
-    say(f"{len(items)} things are gone; {freed / 1e6:.1f} MB are free again")
+    say(f"{count_text(len(items), 'thing')} removed; {freed / 1e6:.1f} MB are free again")
 
 
 def _ask(arguments: argparse.Namespace, question: str) -> None:
@@ -221,14 +223,15 @@ def _run_archive_export(arguments: argparse.Namespace) -> None:
             count = library.export_archive(
                 arguments.file, instrument_ids=chosen, progress=progress
             )
-    say(f"{count} {'instrument' if count == 1 else 'instruments'} written to {arguments.file}")
+    say(f"{count_text(count, 'instrument')} written to {arguments.file}")
 
 
 def _run_archive_look(arguments: argparse.Namespace) -> None:
     with open_library(arguments, can_create=True) as library:
         view = library.look_into_archive(arguments.file)
     lines = [
-        f"Made {view.made_at[:16]}, {view.runs} runs, {view.sound_bytes / 1e6:.1f} MB of sound",
+        f"Made {moment_text(view.made_at)}, {count_text(view.runs, 'run')}, "
+        f"{view.sound_bytes / 1e6:.1f} MB of sound",
         *(f"  {name}" for name in view.instruments),
     ]
     if view.duplicates:
@@ -269,11 +272,13 @@ def _run_check(arguments: argparse.Namespace) -> None:
         folder = library.folder
     lines = list(faults) or ["No damage found"]
     if left:
-        lines.append(f"{len(left)} sounds belong to no run; see: toneapp library leftovers")
+        noun = count_text(len(left), "sound file")
+        lines.append(f"Without a run: {noun}; see: toneapp library leftovers")
     answer(arguments, {"faults": list(faults), "leftovers": len(left)}, "\n".join(lines))
     if faults:
-        noun = "fault" if len(faults) == 1 else "faults"
-        raise LibraryError(f"{len(faults)} {noun} in {folder}; go on with a copy or an archive")
+        raise LibraryError(
+            f"{count_text(len(faults), 'fault')} in {folder}; go on with a copy or an archive"
+        )
 
 
 def _run_leftovers(arguments: argparse.Namespace) -> None:
@@ -288,7 +293,7 @@ def _run_leftovers(arguments: argparse.Namespace) -> None:
                     item, Run(instrument_id=instrument.id, condition="found again")
                 )
         elif arguments.remove and left:
-            _ask(arguments, f"Remove {len(left)} sounds for good?")
+            _ask(arguments, f"Remove {count_text(len(left), 'sound')} for good?")
             library.remove_leftovers(left)
     done = "" if arguments.adopt is None else f", now runs of {arguments.adopt}"
     done = ", removed" if arguments.remove and arguments.adopt is None else done
@@ -300,7 +305,8 @@ def _run_history(arguments: argparse.Namespace) -> None:
     with open_library(arguments) as library:
         acts = library.history.acts()
     lines = [
-        f"{act.id:>5}  {act.made_at[:16]}  {act.label}" + (" (undone)" if act.undone_at else "")
+        f"{act.id:>5}  {moment_text(act.made_at)}  {act.label}"
+        + (" (undone)" if act.undone_at else "")
         for act in acts
     ]
     answer(arguments, rows_json(acts), "\n".join(lines) or "Nothing was done yet")

@@ -164,7 +164,7 @@ def _ring_on(run: RunResult) -> list[str]:
     if ringing:
         lines += _row("after", note_list_text(ringing), indent=2)
     suspects = [suspect.note for suspect in ring_on.suspects]
-    lines += _row("dampers", _first_of(suspects, "none suspect"), indent=2)
+    lines += _row("check dampers", _first_of(suspects, "none"), indent=2)
     echoes = [
         f"{echo.note} ({quantity_text(echo.level_db, 'dB', decimals=0)})"
         for echo in ring_on.echo_strings

@@ -6,12 +6,20 @@ Functions: `add_command`.
 from __future__ import annotations
 
 import argparse
+import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from toneapp.cli.library_words import answer, json_parent, note_word, open_library, rows_json
+from toneapp.cli.library_words import (
+    answer,
+    count_text,
+    json_parent,
+    note_word,
+    open_library,
+    rows_json,
+)
 from toneapp.cli.streams import say
 from toneapp.errors import InputError
 from toneapp.pitch import parse_note
@@ -23,6 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_command"]
 
+WIDTH = 79
 _LARGEST_BYTES = 1_000_000
 
 
@@ -165,11 +174,19 @@ def _run_worklist(arguments: argparse.Namespace) -> None:
                     arguments.which, midi, named[1], is_done=is_done, note=arguments.note
                 )
         worklist = library.worklist(arguments.which)
-    answer(arguments, rows_json(worklist), worklist_text(worklist, is_full=not arguments.short))
+        run = library.runs.get(arguments.which)
+        instrument = library.instruments.get(run.instrument_id)
+    head = f"Run {run.id}: {instrument.name}, {run.condition or run.purpose.value}"
+    is_full = not (arguments.short or arguments.tick or arguments.untick)
+    answer(
+        arguments,
+        rows_json(worklist),
+        "\n".join([*_fold(head), worklist_text(worklist, is_full=is_full)]),
+    )
 
 
-def _count_text(items: int) -> str:
-    return f"{items} item{'' if items == 1 else 's'}"
+def _fold(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent="  ")
 
 
 def _check_is_listed(worklist: Worklist, midi: int, named: Sequence[str]) -> None:
@@ -213,7 +230,7 @@ def _run_sheet_begin(arguments: argparse.Namespace) -> None:
                 f"there is no template {name!r}; choose one of {', '.join(sorted(templates))}"
             )
         items = library.worksheets.begin(instrument.id, templates[name])
-    answer(arguments, rows_json(items), f"{_count_text(len(items))} added from {name}")
+    answer(arguments, rows_json(items), f"{count_text(len(items), 'item')} added from {name}")
 
 
 def _run_sheet_add(arguments: argparse.Namespace) -> None:
@@ -260,7 +277,7 @@ def _run_sheet_remove(arguments: argparse.Namespace) -> None:
 def _run_sheet_raise(arguments: argparse.Namespace) -> None:
     with open_library(arguments) as library:
         items = library.raise_items(arguments.which)
-    text = f"{_count_text(len(items))} added from run {arguments.which}"
+    text = f"{count_text(len(items), 'item')} added from run {arguments.which}"
     answer(arguments, rows_json(items), text)
 
 

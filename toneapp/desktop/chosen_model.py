@@ -8,6 +8,8 @@ Classes: `ChosenModel`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from PySide6.QtCore import QObject, Signal
 
 from toneapp.desktop.library_model import POLL_MS, LibraryModel
@@ -44,6 +46,8 @@ class ChosenModel(LibraryModel):
         The chosen key, MIDI number; 0 for none.
     page_wanted : Signal(str)
         Go to the page of this name.
+    sheet_wanted : Signal()
+        A sheet of certain runs is wanted; `take_runs_for_sheet` names them.
     """
 
     instrument_changed = Signal(int)
@@ -53,6 +57,7 @@ class ChosenModel(LibraryModel):
     worklist_changed = Signal(object)
     note_changed = Signal(int)
     page_wanted = Signal(str)
+    sheet_wanted = Signal()
 
     def __init__(self, *, poll_ms: int = POLL_MS, parent: QObject | None = None) -> None:
         super().__init__(poll_ms=poll_ms, parent=parent)
@@ -64,6 +69,7 @@ class ChosenModel(LibraryModel):
         self._comparison: BeforeAfter | None = None
         self._worklist: Worklist | None = None
         self._midi = 0
+        self._runs_for_sheet: tuple[int, ...] = ()
         self._growing_id = 0  # of the run that is being measured for the first time
 
     # What is looked at
@@ -147,6 +153,17 @@ class ChosenModel(LibraryModel):
     def go(self, page: str) -> None:
         """Ask the window for a page by its name."""
         self.page_wanted.emit(page)
+
+    def want_sheet_of(self, run_ids: Sequence[int]) -> None:
+        """Ask for a sheet of some runs, and for the page that makes it."""
+        self._runs_for_sheet = tuple(run_ids)
+        self.sheet_wanted.emit()
+        self.go("sheet")
+
+    def take_runs_for_sheet(self) -> tuple[int, ...]:
+        """Return the runs that a sheet was asked of, once; empty when none was."""
+        asked, self._runs_for_sheet = self._runs_for_sheet, ()
+        return asked
 
     # Choosing
 

@@ -73,11 +73,6 @@ class CompareLane:
         """Whether no run has a value."""
         return not any(self.points)
 
-    def value_at(self, series: int, midi: int) -> float | None:
-        """Value of a key in a run (from 0), if it was measured."""
-        point = self._point_at(series, midi)
-        return None if point is None else point.value
-
     def _point_at(self, series: int, midi: int) -> ComparePoint | None:
         return next((p for p in self.points[series] if p.midi == midi), None)
 

@@ -88,7 +88,7 @@ def run_lanes(run: RunResult) -> tuple[Lane, ...]:
             "Pitch",
             f"cents from equal temperament at {run.a4_reference_hz:g} Hz",
             _pitch_point,
-            note=_unevenness_note(even.tuning_cents, None, "cents", 1),
+            note=_unevenness_note(even.tuning_cents, even.tuning_cents_se, "cents", 2),
         ),
         _lane(run, "Inharmonicity", "B", _inharmonicity_point, is_logarithmic=True),
     )

@@ -151,24 +151,6 @@ class AppModel(ChosenModel):
 
         return self.edit(lambda library: library.raise_items(run_id), added)
 
-    def relabel_strike(self, strike: StrikeResult, midi: int) -> Task | None:
-        """Say that a strike was on another key; it counts once the run is measured again."""
-        return self._say_of_strike(
-            strike,
-            lambda library, place: library.strikes.relabel(
-                place.take_id, strike.onset_s, midi, part=place.part
-            ),
-        )
-
-    def discard_strike(self, strike: StrikeResult) -> Task | None:
-        """Say that a strike is not to be counted."""
-        return self._say_of_strike(
-            strike,
-            lambda library, place: library.strikes.discard(
-                place.take_id, strike.onset_s, part=place.part
-            ),
-        )
-
     def name_moment(self, onset_s: float, midi: int | None, *, part: str = "") -> Task | None:
         """Say of a moment of the recording which key was struck; None for no key at all.
 
@@ -243,11 +225,6 @@ class AppModel(ChosenModel):
             return ()
         return self.read(lambda library: sound_places(library, run_id), ())
 
-    def sound_of_run(self, run: RunOfInstrument | None = None) -> Path | None:
-        """FLAC of the run's one recording, or of the first of several."""
-        places = self.sounds_of_run(run)
-        return places[0].path if places else None
-
     def sound_of_strike(
         self, strike: StrikeResult, run: RunOfInstrument | None = None
     ) -> SoundPlace | None:
@@ -295,7 +272,7 @@ class AppModel(ChosenModel):
         growing = GrowingRun(instrument, tell)
         if self._analyse is not None:
             return self._analyse(growing.take)
-        from toneapp.desktop.analysing import analyse_with
+        from toneapp.measured_library import analyse_with
 
         return analyse_with(None, growing.take)
 
@@ -329,12 +306,3 @@ class AppModel(ChosenModel):
         if self._growing_id and self._growing_id == run.run.id == self.run_id:
             self._run = run
             self.run_changed.emit(run)
-
-    def _say_of_strike(
-        self, strike: StrikeResult, say: Callable[[Library, SoundPlace], object]
-    ) -> Task | None:
-        place = self.sound_of_strike(strike)
-        if place is None:
-            self.failed.emit("the recording of this strike is not in the library any more")
-            return None
-        return self._correct(lambda library: say(library, place))

@@ -4,38 +4,29 @@
 the input. One lane a quantity, the keys below, the instrument's own trend as a line, twice the
 standard error as a bar, raised notes marked by a triangle and a word.
 
-Functions: `draw_run`, `picture_bytes`, `main`.
+Functions: `draw_run`, `main`.
 """
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Callable, Sequence
 
-from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QPointF, QRectF, Qt
-from PySide6.QtGui import (
-    QColor,
-    QFontMetricsF,
-    QGuiApplication,
-    QImage,
-    QImageWriter,
-    QPainter,
-)
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QFontMetricsF, QImage, QPainter
 
 from toneapp.desktop.appearance import HEADING_PX, INK, MUTED, PAPER, SMALL_PX, TITLE_PX
 from toneapp.desktop.key_axis import KeyAxis
 from toneapp.desktop.lane_painting import paint_lane, paint_legend, plain_font
 from toneapp.desktop.lanes import run_lanes
-from toneapp.errors import InputError, OutputError, ToneappError
+from toneapp.desktop.picture_file import read_input, run_picture_program
+from toneapp.errors import InputError
 from toneapp.interchange import run_from_bytes
 from toneapp.keyboard import FULL_COMPASS, Compass
 from toneapp.results import RunResult
-from toneapp.saving import check_picture_name, write_atomically
 from toneapp.wording import duration_text
 
-__all__ = ["draw_run", "main", "picture_bytes"]
+__all__ = ["draw_run", "main"]
 
 WIDTH, HEIGHT = 1600, 1000
 LEFT, RIGHT = 92.0, 1576.0  # of the lanes; the scale stands left of them
@@ -85,43 +76,14 @@ def draw_run(run: RunResult) -> QImage:
     return image
 
 
-def picture_bytes(run: RunResult) -> bytes:
-    """Draw a run as the bytes of a PNG file."""
-    buffer = QBuffer()
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    writer = QImageWriter(buffer, QByteArray(b"PNG"))
-    if not writer.write(draw_run(run)):
-        raise OutputError(f"the picture cannot be coded as PNG: {writer.errorString()}; try again")
-    return bytes(buffer.data().data())
-
-
 def main(words: Sequence[str] | None = None) -> int:
     """Read a run, draw it, write the picture; return the exit code."""
-    words = sys.argv[1:] if words is None else words
-    if len(words) != 2:
-        sys.stderr.write("toneapp: say RUN.json (or - for the input) and OUT.png\n")
-        return 2
-    source, target = words
-    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-    try:
-        check_picture_name(target)
-        run = run_from_bytes(_read(source))
-        application = QGuiApplication.instance() or QGuiApplication([])
-        assert application is not None  # must live while fonts are used
-        write_atomically(target, picture_bytes(run))
-    except ToneappError as exc:
-        sys.stderr.write(f"toneapp: {exc}\n")
-        return 1
-    return 0
 
+    def draw(source: str) -> Callable[[], QImage]:
+        run = run_from_bytes(read_input(source))
+        return lambda: draw_run(run)
 
-def _read(source: str) -> bytes:
-    if source == "-":
-        return sys.stdin.buffer.read()
-    try:
-        return Path(source).read_bytes()
-    except OSError as exc:
-        raise InputError(f"{source} cannot be read: {exc.strerror}; check its name") from exc
+    return run_picture_program(words, what="RUN.json", draw=draw)
 
 
 def _compass(run: RunResult) -> Compass:

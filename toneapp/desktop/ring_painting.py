@@ -12,25 +12,22 @@ Functions: `paint_ring`, `paint_ring_at_hand`, `draw_ring`, `main`.
 from __future__ import annotations
 
 import json
-import os
 import sys
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Callable, Sequence
 
-from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QLineF, QPointF, QRectF, Qt
+from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
 from PySide6.QtGui import (
     QColor,
     QFont,
     QFontMetricsF,
-    QGuiApplication,
     QImage,
-    QImageWriter,
     QPainter,
     QPen,
     QPolygonF,
 )
 
 from toneapp.desktop.lane_painting import plain_font
+from toneapp.desktop.picture_file import read_input, run_picture_program
 from toneapp.desktop.ring_geometry import EDGE, KEYS_WIDTH, RingGeometry, legend_items
 from toneapp.desktop.ring_view import (
     RingMark,
@@ -40,12 +37,11 @@ from toneapp.desktop.ring_view import (
     ring_view,
 )
 from toneapp.desktop.theme import LIGHT, Colours
-from toneapp.errors import InputError, OutputError, ToneappError
+from toneapp.errors import InputError
 from toneapp.interchange import run_from_bytes
 from toneapp.keyboard import is_black_key
 from toneapp.pitch import note_name
 from toneapp.results import RunResult
-from toneapp.saving import check_picture_name, write_atomically
 
 __all__ = ["draw_ring", "main", "paint_ring", "paint_ring_at_hand"]
 
@@ -366,38 +362,17 @@ def _view_of(runs: Sequence[RunResult]) -> RingView:
 
 def main(words: Sequence[str] | None = None) -> int:
     """Read runs, draw them, write the picture; return the exit code."""
-    words = sys.argv[1:] if words is None else words
-    if len(words) != 2:
-        sys.stderr.write("toneapp: say RUNS.json (or - for the input) and OUT.png\n")
-        return 2
-    source, target = words
-    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-    try:
-        check_picture_name(target)
+
+    def draw(source: str) -> Callable[[], QImage]:
         runs = _read(source)
-        application = QGuiApplication.instance() or QGuiApplication([])
-        assert application is not None  # must live while fonts are used
-        buffer = QBuffer()
-        buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-        writer = QImageWriter(buffer, QByteArray(b"PNG"))
-        if not writer.write(draw_ring(runs)):
-            raise OutputError(
-                f"the picture cannot be coded as PNG: {writer.errorString()}; try again"
-            )
-        write_atomically(target, bytes(buffer.data().data()))
-    except ToneappError as exc:
-        sys.stderr.write(f"toneapp: {exc}\n")
-        return 1
-    return 0
+        return lambda: draw_ring(runs)
+
+    return run_picture_program(words, what="RUNS.json", draw=draw)
 
 
 def _read(source: str) -> list[RunResult]:
     try:
-        content = sys.stdin.buffer.read() if source == "-" else Path(source).read_bytes()
-    except OSError as exc:
-        raise InputError(f"{source} cannot be read: {exc.strerror}; check its name") from exc
-    try:
-        found = json.loads(content)
+        found = json.loads(read_input(source))
     except ValueError as exc:
         raise InputError(f"{source} holds no runs: {exc}; write them anew") from exc
     items = found if isinstance(found, list) else [found]

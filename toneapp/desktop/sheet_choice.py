@@ -3,7 +3,7 @@
 Knows no widget and no file.
 
 Classes and functions: `SheetKind`, `RunChoice`, `InstrumentChoice`, `Choices`, `Wish`,
-`read_choices`, `first_wish`, `missing_text`, `file_stem`.
+`read_choices`, `first_wish`, `wish_of_runs`, `missing_text`, `file_stem`.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ __all__ = [
     "first_wish",
     "missing_text",
     "read_choices",
+    "wish_of_runs",
 ]
 
 FEWEST, MOST = 2, 6
@@ -195,6 +196,29 @@ def first_wish(
     if len(wish.run_ids) >= FEWEST:
         return wish
     return replace(wish, kind=SheetKind.WORKLIST if at_hand else SheetKind.WORKSHEET)
+
+
+def wish_of_runs(wish: Wish, choices: Choices, run_ids: Sequence[int]) -> Wish:
+    """Say which sheet shows certain runs.
+
+    Parameters
+    ----------
+    wish : Wish
+        Holds what the other kinds of sheet are to be made of.
+    choices : Choices
+    run_ids : sequence of int
+        The runs in their order, two or more.
+
+    Returns
+    -------
+    Wish
+        Before and after for two runs of one instrument, else a comparison.
+    """
+    owners = {run.instrument_id for run in map(choices.run, run_ids) if run is not None}
+    wish = replace(wish, kind=SheetKind.COMPARISON, run_ids=tuple(run_ids)[:MOST])
+    if len(run_ids) == FEWEST and len(owners) == 1:
+        return replace(wish, kind=SheetKind.CHANGE, before_id=run_ids[0], after_id=run_ids[1])
+    return wish
 
 
 def _pair(choices: Choices, at_hand: RunChoice | None, beside_id: int) -> tuple[int, int] | None:

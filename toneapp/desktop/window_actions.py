@@ -138,8 +138,8 @@ class LibraryActions:
 
     def build_example(self) -> None:
         """Build the example workshop in the background; runs appear as they are measured."""
-        from toneapp.desktop.analysing import analyse_with
         from toneapp.desktop.example_workshop import build_example
+        from toneapp.measured_library import analyse_with
 
         def job(library: Library, progress: Progress) -> tuple[int, ...]:
             return build_example(library, analyse_with(None), progress=progress)

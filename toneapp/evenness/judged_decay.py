@@ -1,6 +1,6 @@
 """Which notes die away faster or slower than the trend of the prompt decay?
 
-Decay times are compared by their logarithms: a note is so many per cent longer than its neighbours.
+Decay times are compared by their logarithms: a note is so many per cent longer than the others.
 
 Functions: `judge_decay`.
 """
@@ -91,7 +91,10 @@ def judge_decay(
         breaks=breaks,
     )
     return JudgedDecay(
-        midi=tuple(midis), prompt_t60_s=np.exp(logs), se_ln=se_ln, residuals=residuals
+        midi=tuple(midis),
+        prompt_t60_s=np.array([math.exp(log) for log in logs]),
+        se_ln=se_ln,
+        residuals=residuals,
     )
 
 

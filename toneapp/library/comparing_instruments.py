@@ -18,7 +18,6 @@ import numpy as np
 
 from toneapp.errors import InputError
 from toneapp.evenness import Difference, paired_difference
-from toneapp.evenness.spread import bootstrap_sd_se
 from toneapp.library.comparing import RunOfInstrument
 from toneapp.library.comparison_words import different_rooms
 from toneapp.results import NoteResult, RunResult
@@ -32,8 +31,6 @@ __all__ = [
 
 MOST_INSTRUMENTS = 6
 _FEW_PAIRS = 2
-_FEWEST_FOR_SCATTER = 7  # as many as the trend needs; fewer tell nothing of a scatter
-_BOOTSTRAP_KEY = 1979  # fixed, so that the same run always gives the same interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +92,8 @@ def compare_instruments(runs: Sequence[RunOfInstrument]) -> InstrumentsCompariso
             for r in results
         )),
         ("scatter of tuning", "cents", tuple(
-            _figure_with_se(r.evenness.tuning_cents, _tuning_se(r), len(r.notes)) for r in results
+            _figure_with_se(r.evenness.tuning_cents, r.evenness.tuning_cents_se, len(r.notes))
+            for r in results
         )),
         ("raised notes", "", tuple(
             InstrumentFigure(
@@ -155,19 +153,6 @@ def _figure_with_se(value: float | None, se: float | None, notes: int) -> Instru
     return InstrumentFigure(
         value=value, low=max(value - 1.96 * se, 0.0), high=value + 1.96 * se, notes=notes
     )
-
-
-def _tuning_se(result: RunResult) -> float | None:
-    """Standard error of the scatter of tuning, from a bootstrap over the notes."""
-    known = [
-        (note.cents_residual, note.cents_se)
-        for note in result.notes
-        if note.cents_residual is not None and note.cents_se is not None
-    ]
-    if len(known) < _FEWEST_FOR_SCATTER:
-        return None
-    columns = np.array(known, dtype=np.float64)
-    return bootstrap_sd_se(columns[:, 0], columns[:, 1], rng=np.random.default_rng(_BOOTSTRAP_KEY))
 
 
 def _median_figure(values: Sequence[float | None]) -> InstrumentFigure:

@@ -279,7 +279,8 @@ def _overall_text(item: MeasureChange) -> str:
 def _changed_lines(item: MeasureChange) -> list[str]:
     if item.changes is None:
         return [
-            f"  {item.measure}: {NOT_MEASURED} (needs repeated blows in both runs, or seven keys)"
+            f"  {item.measure}: {NOT_MEASURED} (needs repeated blows in both runs, or seven keys "
+            "that both have)"
         ]
     c = item.changes
     changed = [i for i in range(c.midi.size) if c.is_changed[i]]

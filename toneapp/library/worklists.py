@@ -200,7 +200,8 @@ def worklist_text(worklist: Worklist, *, is_full: bool = True) -> str:
             "own trend.\n"
         )
     done = sum(entry.is_done for entry in worklist.entries)
-    lines = [f"Worklist: {len(worklist.entries)} findings, {done} done", ""]
+    noun = "finding" if len(worklist.entries) == 1 else "findings"
+    lines = [f"Worklist: {len(worklist.entries)} {noun}, {done} done", ""]
     for entry in worklist.entries:
         box = "[x]" if entry.is_done else "[ ]"
         subject = subject_text(entry.subject)

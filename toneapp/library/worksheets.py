@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from toneapp.errors import InputError
+from toneapp.evenness import load_advice
 from toneapp.library.database import Database
 from toneapp.library.reading import item_values, read_item
 from toneapp.library.rows import Instrument, ItemState, WorksheetItem
@@ -108,7 +109,7 @@ class Worksheets:
                     WorksheetItem(
                         instrument_id=instrument_id,
                         area=_AREA_OF.get(entry.subject, "Other"),
-                        finding=f"{entry.title}: {entry.reason}",
+                        finding=entry.reason[:1].upper() + entry.reason[1:],
                         action=entry.check_first[0],
                         midi=entry.midi or None,  # 0 stands for no key
                         raised_run_uid=run_uid,
@@ -191,7 +192,8 @@ def worksheet_text(instrument: Instrument, items: Sequence[WorksheetItem]) -> st
     Returns
     -------
     str
-        Lines of at most 79 signs, area by area, with a box to tick before each item.
+        Lines of at most 79 signs, area by area, with a box to tick before each item; last who
+        should do the work.
     """
     head = [f"Worksheet: {instrument.name}"]
     facts = [instrument.kind.value, instrument.maker, instrument.model, instrument.serial]
@@ -207,6 +209,8 @@ def worksheet_text(instrument: Instrument, items: Sequence[WorksheetItem]) -> st
     open_count = sum(item.state is ItemState.OPEN for item in items)
     minutes = sum(item.minutes or 0 for item in items)
     lines.append(f"{open_count} open, {len(items) - open_count} done; {minutes} minutes noted")
+    if items:
+        lines += ["", *textwrap.wrap(load_advice().defer, WIDTH)]
     return "\n".join(lines) + "\n"
 
 

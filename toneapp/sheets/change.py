@@ -163,22 +163,15 @@ def _title(say: Say, measure: str) -> str:
 
 
 def _summary(say: Say, comparison: BeforeAfter) -> tuple[Rich, ...]:
-    """Plain sentences: evenness first, then what changed, key by key."""
+    """Plain sentences: what stands out, what changed key by key, how even the whole is."""
     items: list[Rich] = [
-        _gain_sentence(say, item.measure, item.gain, item.unit)
-        for item in comparison.measures
-        if item.gain is not None and item.measure in ("level", "brightness")
-    ]
-    if not items:
-        items.append(say.rich("change.no_gain"))
-    items.append(
         say.rich(
             "change.raised",
             before=raised_count(say, comparison.before.result),
             after=raised_count(say, comparison.after.result),
-        )
-    )
-    items += _damper_sentences(say, comparison)
+        ),
+        *_damper_sentences(say, comparison),
+    ]
     for item in comparison.measures:
         if item.measure == "level" and item.shift is not None:
             shift = say.interval(
@@ -186,6 +179,12 @@ def _summary(say: Say, comparison: BeforeAfter) -> tuple[Rich, ...]:
             )
             items.append(say.rich("change.level_shift", shift=shift))
         items.append(_changed_sentence(say, item))
+    gains = [
+        _gain_sentence(say, item.measure, item.gain, item.unit)
+        for item in comparison.measures
+        if item.gain is not None and item.measure in ("level", "brightness")
+    ]
+    items += gains or [say.rich("change.no_gain")]
     for what, notes in (("before", comparison.only_before), ("after", comparison.only_after)):
         if notes:
             items.append(say.rich(f"change.only_{what}", notes=note_list_text(notes)))
@@ -234,16 +233,23 @@ def _changed_sentence(say: Say, item: MeasureChange) -> Rich:
     measure = _title(say, item.measure)
     if item.changes is None:
         return say.rich("change.changed_unknown", measure=measure)
-    changed = item.changes.midi[item.changes.is_changed].tolist()
-    keys = item.changes.midi.size
-    if not changed:
+    changes = item.changes
+    keys = changes.midi.size
+    risen = changes.midi[changes.is_changed & (changes.difference > 0)].tolist()
+    fallen = changes.midi[changes.is_changed & (changes.difference < 0)].tolist()
+    if not risen and not fallen:
         return say.rich("change.changed_none", measure=measure, keys=keys)
+    ways = [
+        say.text(f"change.{way}", notes=note_list_text(midis))
+        for way, midis in (("risen", risen), ("fallen", fallen))
+        if midis
+    ]
     return say.rich(
         "change.changed",
         measure=measure,
-        count=len(changed),
+        count=len(risen) + len(fallen),
         keys=keys,
-        notes=note_list_text(changed),
+        ways="; ".join(ways),
     )
 
 

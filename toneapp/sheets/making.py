@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from datetime import date
 
 from toneapp.errors import InputError
-from toneapp.library import BeforeAfter, Library, RunOfInstrument
+from toneapp.library import BeforeAfter, Library, RunOfInstrument, take_source
 from toneapp.sheets.blocks import Sheet
 from toneapp.sheets.change import change_sheet
 from toneapp.sheets.clips import ClipSet, ClipSource, RunSound, make_clips
@@ -105,28 +105,24 @@ def make_worksheet(
 
 
 def run_sound(library: Library, item: RunOfInstrument) -> RunSound:
-    """Recordings of a run, by the source that its strikes name.
+    """Find the recordings of a run, by the source that its strikes name.
 
-    Notes that were recorded again are found when their take is one recording; a take of several
-    does not say which of them a strike lies in.
+    Those of notes that were recorded again are named as `toneapp.library.take_source` names them,
+    be they one file or several.
     """
     use = item.result.channel_use
     channel = use.removeprefix("channel ") if use != "mono" else "auto"
     sources = {}
     for take in library.runs.takes(item.run.id):
-        found = [
-            ClipSource(path=library.runs.sound_path(one), scale=one.scale, channel=channel)
-            for one in take.recordings
-        ]
-        if take.kind != "run":
-            if len(found) == 1:
-                sources[f"take {take.number}"] = found[0]
-        elif len(found) == 1:
-            sources[""] = found[0]
-            sources[take.recordings[0].name] = found[0]
-        else:
-            for recording, source in zip(take.recordings, found, strict=True):
-                sources[recording.name] = source
+        has_parts = len(take.recordings) > 1
+        for one in take.recordings:
+            found = ClipSource(path=library.runs.sound_path(one), scale=one.scale, channel=channel)
+            if take.kind != "run":
+                sources[take_source(take.number, one.name if has_parts else "")] = found
+                continue
+            sources[one.name] = found
+            if not has_parts:
+                sources[""] = found
     return RunSound(result=item.result, sources=sources)
 
 

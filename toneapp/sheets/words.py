@@ -8,7 +8,6 @@ Classes and functions: `Words`, `Say`, `load_words`, `languages`.
 
 from __future__ import annotations
 
-import re
 import string
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -131,12 +130,6 @@ class Say:
     def unit(self, unit: str) -> str:
         """Unit as it is said in the language."""
         return self.words.table.get(f"units.{unit}", unit)
-
-    def units_in(self, text: str) -> str:
-        """Say the units in a text of the program as the language does."""
-        for unit in ("oct",):
-            text = re.sub(rf"(?<=\d ){unit}\b", self.unit(unit), text)
-        return text
 
     def quantity(
         self,

@@ -106,7 +106,7 @@ def worklist_sheet(
 
 
 def _entry_tick(say: Say, entry: WorkEntry) -> Tick:
-    reason = say.units_in(say.place.numbers(entry.reason))
+    reason = say.place.numbers(entry.reason)
     return Tick(
         key=entry.note if entry.midi else say.text("work.no_key"),
         title=(entry.title,),

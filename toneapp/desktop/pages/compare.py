@@ -32,7 +32,7 @@ from toneapp.desktop.compare_painting import paint_run_sign
 from toneapp.desktop.compare_view import CompareView, compare_view
 from toneapp.desktop.models import AppModel
 from toneapp.desktop.pages.base import Page
-from toneapp.desktop.theme import GAP_PX, Theme
+from toneapp.desktop.theme import BIG_TARGET_PX, GAP_PX, Theme
 from toneapp.library import Library
 
 __all__ = ["ComparePage"]
@@ -74,6 +74,13 @@ class ComparePage(Page):
         self._shown_lanes: dict[str, bool] = {}
         self.map = CompareMap(theme, self.body)
         self.map.setObjectName("compare_map")
+        actions.add(
+            "compare_sheet",
+            "Sheet of these runs",
+            on=self._make_sheet,
+            help_text="Make a sheet of the ticked runs, to print or to send.",
+            page=self,
+        )
         self._build()
         self._connect()
 
@@ -167,6 +174,10 @@ class ComparePage(Page):
         column.addWidget(heading)
         column.addWidget(self.runs, 1)
         column.addWidget(self._hint)
+        self.sheet_button = self.actions_of_window.button("compare_sheet", left)
+        self.sheet_button.setMinimumHeight(BIG_TARGET_PX)
+        self.sheet_button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        column.addWidget(self.sheet_button)
 
         self._warnings = QLabel(self.body)
         self._warnings.setWordWrap(True)
@@ -313,6 +324,7 @@ class ComparePage(Page):
     def _prepare(self) -> None:
         """Compare the ticked runs off the GUI thread."""
         ticked = self.ticked()
+        self.actions_of_window["compare_sheet"].setEnabled(len(ticked) >= FEWEST)
         if len(ticked) < FEWEST:
             self._say_hint("Tick two runs or more.")
             return
@@ -340,6 +352,9 @@ class ComparePage(Page):
         self._readout.setFont(self.theme.font(scale=0.92))
         self._readout.setFixedHeight(READOUT_LINES * self._readout.fontMetrics().lineSpacing() + 4)
         self._read_out()
+
+    def _make_sheet(self) -> None:
+        self.model.want_sheet_of(self.ticked())
 
     def _offer_lanes(self, view: CompareView) -> None:
         """List the lanes there are, with the ticks as they were."""

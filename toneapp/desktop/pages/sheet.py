@@ -38,6 +38,7 @@ from toneapp.desktop.sheet_choice import (
     first_wish,
     missing_text,
     read_choices,
+    wish_of_runs,
 )
 from toneapp.desktop.sheet_files import (
     keep_letterhead,
@@ -94,7 +95,7 @@ class SheetPage(Page):
     def follow(self) -> tuple[str, ...]:
         """Refresh when the library changes or something else is looked at."""
         return ("library_changed", "compared_run_changed", "instrument_changed",
-                "worklist_changed")  # fmt: skip
+                "worklist_changed", "sheet_wanted")  # fmt: skip
 
     def empty_state(self) -> str:
         """Say the next step while there is no instrument."""
@@ -282,6 +283,9 @@ class SheetPage(Page):
                 beside_id=seen[1],
                 instrument_id=seen[2],
             )
+        asked = self.model.take_runs_for_sheet()
+        if asked:
+            wish = wish_of_runs(wish, self._choices, asked)
         self.panel.show_choices(self._choices, wish)
         self._wish_changed()
 

@@ -27,6 +27,7 @@ from toneapp.desktop.models import AppModel
 from toneapp.desktop.row_table import Column, RowTable
 from toneapp.desktop.theme import Theme
 from toneapp.desktop.typed_facts import key_words, typed_key, typed_whole
+from toneapp.evenness import load_advice
 from toneapp.library import ItemState, WorksheetItem, worksheet_text
 
 __all__ = ["WorksheetPanel"]
@@ -48,6 +49,9 @@ class WorksheetPanel(QWidget):
         self.table.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         self.sum_line = QLabel(self)
         self.sum_line.setProperty("muted", True)
+        self.caution = QLabel(load_advice().defer, self)
+        self.caution.setWordWrap(True)
+        self.caution.setProperty("muted", True)
         self.empty = QLabel(
             "The worksheet is empty. Begin with a template, add an item, or take over what the "
             "chosen run has raised.",
@@ -71,6 +75,7 @@ class WorksheetPanel(QWidget):
         ]
         self.table.set_rows(shown)
         self.table.setVisible(bool(shown))
+        self.caution.setVisible(bool(shown))
         self.empty.setVisible(not shown)
         open_count = sum(item.state is ItemState.OPEN for item in items)
         minutes = sum(item.minutes or 0 for item in items)
@@ -241,6 +246,7 @@ class WorksheetPanel(QWidget):
         layout.addWidget(self.table, 1)
         layout.addWidget(self.empty, 1)
         layout.addWidget(self.sum_line)
+        layout.addWidget(self.caution)
 
     def _fill_templates(self) -> None:
         menu = self.template_button.menu()

@@ -1,5 +1,8 @@
 """The measuring core in the form in which the library takes it.
 
+The library does not know the analysis, nor the analysis the library; whoever needs both (window,
+command line) joins them here.
+
 Functions: `analyse_with`.
 """
 
@@ -7,10 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from toneapp.keyboard import KeyboardLayout
-from toneapp.library import Analyse, StrikeLabel
-from toneapp.results import RunResult, StrikeResult
+if TYPE_CHECKING:
+    from toneapp.keyboard import KeyboardLayout
+    from toneapp.library import Analyse, StrikeLabel
+    from toneapp.results import RunResult, StrikeResult
 
 __all__ = ["analyse_with"]
 
@@ -39,15 +44,15 @@ def analyse_with(
         calibration_db: float | None,
         progress: Callable[[float], None],
     ) -> RunResult:
-        from toneapp.analysis import GivenLabel, analyse
+        from toneapp import analysis
 
-        return analyse(
+        return analysis.analyse(
             path,
             layout=layout,
             a4_hz=a4_hz,
             order=order,
             labels=[
-                GivenLabel(
+                analysis.GivenLabel(
                     onset_s=label.onset_s,
                     midi=label.midi,
                     exact_onset_s=label.exact_onset_s,
