@@ -76,8 +76,8 @@ _REASONS = (
     (
         "Raised notes",
         "others raised",
-        "Partials of the simulated soundboard scatter by 2 to 3 dB, which makes single notes truly "
-        "brighter, duller, louder or softer than their neighbours without a fault put in.",
+        "Partials of the simulated soundboard scatter by 2 to 3 dB, which makes single notes "
+        "truly brighter, duller, louder or softer than their neighbours without a fault put in.",
     ),
     (
         "Decay",
@@ -95,20 +95,15 @@ _REASONS = (
     (
         "Ring-on",
         "leaking dampers",
-        "A string of the highest damped octave dies almost as fast by itself as under a damper "
-        "that leaks a little, and stands behind the neighbours that truly differ.",
+        "Of the twelve, A5 is missed, a damper of the highest damped octave, where strings die "
+        "almost as fast by themselves.",
     ),
     (
         "Ring-on",
         "good dampers",
-        "Where a resonance of the room falls on the partials of a key, the sound dies more slowly "
-        "there than elsewhere, after every key that shares the frequency, as a string would.",
-    ),
-    (
-        "Struck strings",
-        "f1",
-        "The measure fits f1 over more partials than the reference series of this part, and a "
-        "string solved on a grid leaves the law of the stiff string by a tenth of a cent.",
+        "All are of one key of one instrument. Probably a resonance of the room lies on its "
+        "partials: the sound dies more slowly there than elsewhere, after every key that shares "
+        "the frequency, as a string would.",
     ),
 )
 
