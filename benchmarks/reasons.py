@@ -88,9 +88,9 @@ _REASONS = (
     (
         "Ring-on",
         "damped T60",
-        "A damper that is faster than the room is heard through the room. The decay is read beside "
-        "it, by its likelihood, and not given where that leaves more than a fifth of doubt; in "
-        "the treble it then rests on few partials.",
+        "A damper that is faster than the room is heard through the room. The decay is read "
+        "beside it, by its likelihood, and not given where that leaves more than a fifth of "
+        "doubt; in the treble it then rests on few partials.",
     ),
     (
         "Ring-on",
