@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,6 +27,31 @@ from toneapp.library import Instrument, Library, Purpose, Run
 
 IDLE_MS = 30_000
 """A slow machine may still be measuring when a test ends."""
+
+
+class PatientBot(QtBot):
+    """Waits longer than usual for what will come: other tests may keep the machine busy."""
+
+    def waitUntil(  # noqa: N802
+        self, callback: Callable[[], Any], *, timeout: int = IDLE_MS
+    ) -> None:
+        super().waitUntil(callback, timeout=timeout)
+
+    def waitSignal(  # noqa: N802
+        self, signal: Any, *, timeout: int = IDLE_MS, **options: Any
+    ) -> Any:
+        return super().waitSignal(signal, timeout=timeout, **options)
+
+    def waitSignals(  # noqa: N802
+        self, signals: Any, *, timeout: int = IDLE_MS, **options: Any
+    ) -> Any:
+        return super().waitSignals(signals, timeout=timeout, **options)
+
+
+@pytest.fixture
+def qtbot(qapp: object, request: pytest.FixtureRequest) -> PatientBot:
+    del qapp  # it has to be there first
+    return PatientBot(request)
 
 
 @pytest.fixture

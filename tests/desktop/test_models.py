@@ -266,8 +266,7 @@ def test_notes_appear_while_a_run_is_measured(
         assert len(model.run.result.notes) == 10
         assert model.worklist is None
         may_end.set()
-        qtbot.waitUntil(lambda: model.worklist is not None)
-    assert not model.is_growing
+        qtbot.waitUntil(lambda: model.worklist is not None and not model.is_growing)
     assert len(model.run.result.strikes) == 75
     qtbot.waitUntil(lambda: model.tasks.is_idle)
     model.close()
