@@ -354,3 +354,32 @@ def test_a_hum_through_the_whole_run_rings_nowhere(formula_run: RunResult) -> No
         for echo in strike.ringing:
             assert abs(echo.hz - 50.0) > 3.0
             assert abs(echo.hz - 1000.0) > 3.0
+
+
+def test_a_line_that_outlasts_the_room_by_far_is_a_witness_though_not_clean() -> None:
+    doubtful = measured(60, lines=((hz_of(91), -30.0, 1.0),), is_clean=False)
+    sure = measured(72, lines=((hz_of(91), -38.0, 2.5),), is_clean=False)
+    alone, _ = judged(whole_run(k60=doubtful))
+    assert alone[60].ringing == ()
+    both, _ = judged(whole_run(k60=doubtful, k72=sure))
+    assert [echo.midi for echo in both[60].ringing] == [91]
+
+
+def test_a_damper_that_takes_most_at_once_and_holds_the_rest_badly() -> None:
+    # The level 0.3 s after the release is as low as the room lets it be at the neighbours'.
+    lines = tuple((hz_of(50, n), -20.0 - 3.0 * n, 1.2) for n in (1, 2, 3, 4))
+    heard = {
+        f"k{midi}": measured(midi, lines=((hz_of(50, 5), -38.0, 1.1),))
+        for midi in (61, 65, 70, 73)
+    }
+    leak = measured(50, level_db=-30.0, t60_s=0.5, lines=lines)
+    _, ring_on = judged(whole_run(k50=leak, **heard))
+    assert ring_on is not None
+    assert [suspect.midi for suspect in ring_on.suspects] == [50]  # type: ignore[attr-defined]
+    # Beside others it is certain by itself.
+    loud = measured(50, level_db=-24.0, t60_s=0.9, lines=lines)
+    _, ring_on = judged(whole_run(k50=loud))
+    assert [suspect.midi for suspect in ring_on.suspects] == [50]  # type: ignore[attr-defined]
+    # One partial of its own is none: it may be lent.
+    _, ring_on = judged(whole_run(k50=measured(50, level_db=-30.0, t60_s=0.5, lines=lines[:1])))
+    assert ring_on.suspects == ()  # type: ignore[attr-defined]

@@ -254,3 +254,25 @@ def test_the_loudest_comes_first(strings: StringTable) -> None:
         strings, line(hz_of(96), level_db=-45.0), line(hz_of(100), level_db=-25.0), struck=60
     )
     assert [echo.midi for echo in found] == [100, 96]
+
+
+def test_what_lies_at_the_own_partial_is_no_far_partial_of_a_leak() -> None:
+    # Two cents from the nearest partial of the bass string, none from the struck note's own.
+    n = min(range(4, 11), key=lambda k: abs(1200 * math.log2(hz_of(43, k) / hz_of(79)) % 1200))
+    hz = hz_of(79)
+    off = 1200.0 * math.log2(hz / hz_of(43, n))
+    near = hz_of(79, cents=-off + 2.0)
+    moved = build_strings(
+        [strike(m, cents=-off + 2.0 if m == 79 else 0.0) for m in range(21, 109)]
+    )
+    assert moved is not None
+    assert named(moved, line(near, t60_s=1.0), struck=79, leaky=(43,)) == ()
+    (echo,) = named(moved, line(hz_of(43, n)), struck=60, leaky=(43,))
+    assert (echo.midi, echo.partial) == (43, n)
+
+
+def test_a_far_partial_of_a_leaking_string_must_outlast_the_room(strings: StringTable) -> None:
+    hz = hz_of(33, 11)
+    assert named(strings, line(hz, t60_s=0.5), struck=58, leaky=(33,)) == ()
+    (echo,) = named(strings, line(hz, t60_s=0.7), struck=58, leaky=(33,))
+    assert (echo.midi, echo.partial) == (33, 11)

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from toneapp.measure.ringing import RingLine, find_lines, peak_level
+from toneapp.measure.ringing_fall import falling_lines
+from toneapp.signal.peaks import PeakList
 
 RATE = 32000
 RELEASE_S = 1.0
@@ -237,3 +239,21 @@ def test_peak_level_of_a_sine() -> None:
     sine = 0.5 * np.sin(2 * np.pi * 440.0 * t)
     level = peak_level(sine, sample_rate_hz=RATE, onset_s=0.2)
     assert level == pytest.approx(0.125, rel=1e-3)  # half the square of the amplitude
+
+
+@pytest.mark.parametrize("tail_s", [0.31, 0.9])
+def test_a_faint_neighbour_does_not_narrow_the_band_of_a_line(tail_s: float) -> None:
+    # A free string, and 24 dB below it what the room leaves of the note, a little sharp of it.
+    t = np.arange(int(tail_s * RATE)) / RATE
+    part = np.zeros(t.size)
+    for hz, share in ((1486.0, 1.0), (1499.5, 10.0**-1.2)):
+        part += 0.01 * share * 10.0 ** (-3.0 * t / 2.5) * np.sin(2 * np.pi * hz * t)
+    peaks = PeakList(
+        hz=np.array([1486.0, 1499.5]),
+        amplitude=np.array([0.01, 0.01 * 10.0**-1.2]),
+        above_floor_db=np.array([50.0, 26.0]),
+    )
+    lines = falling_lines(part, peaks, sample_rate_hz=RATE, reference=0.5e-4, noise_density=silent)
+    (line,) = near(lines, 1486.0)
+    assert line.level_db == pytest.approx(-60.0 * 0.05 / 2.5, abs=1.0)
+    assert line.t60_s == pytest.approx(2.5, rel=0.25)

@@ -18,7 +18,7 @@ from toneapp.audio import SoundFileHandle
 from toneapp.keyboard import KeyboardLayout
 from toneapp.measure.expected_release import expected_holds
 from toneapp.measure.release import HIGHEST_LAST_DAMPER_MIDI
-from toneapp.results import UnexpectedSound
+from toneapp.results import StrikeResult, UnexpectedSound
 
 __all__ = ["look_again", "measure_batch", "strike_tasks"]
 
@@ -28,6 +28,14 @@ LONGEST_S = 12.0
 
 NEXT_GAP_S = 0.008
 """Left out before the next strike: bands smear its onset backward."""
+
+RARE_SHARE = 0.15
+RARE_LEAST_KEYS = 8
+SURE_FALL_DB = -20.0
+FADE_S = 0.5
+"""A run is played in one way. Where hardly any key is heard to be let go (single notes that were
+held until the recording ends), a lone release after which the note has not fallen by 20 dB within
+0.3 s is a beat of several partials at once; one within 0.5 s of the end, a recording faded out."""
 
 SURE_DAMPER_MIDI = 84
 """Up to C6 every piano has dampers (common practice, no source)."""
@@ -81,9 +89,15 @@ def look_again(
     *,
     layout: KeyboardLayout,
 ) -> list[tuple[int, tuple[SoundFileHandle, StrikeTask]]]:
-    """Strikes without a release, to be measured again with the hold of their neighbours."""
+    """Strikes to be measured again, as the rest of the run was played.
+
+    Those without a release with the hold of their neighbours, and those with a doubtful one
+    without it where hardly any other key was heard to be let go.
+    """
     results = [item.result for item in measured]
     may_have = [_has_damper(result.midi, layout) is not False for result in results]
+    if rare := _rare_releases(tasks, results, may_have):
+        return [(i, (tasks[i][0], replace(tasks[i][1], has_damper=False))) for i in rare]
     holds = expected_holds(
         [None if r.release_s is None else r.release_s - r.onset_s for r in results], may_have
     )
@@ -101,6 +115,30 @@ def look_again(
             )
         )
     return again
+
+
+def _rare_releases(
+    tasks: Sequence[tuple[SoundFileHandle, StrikeTask]],
+    results: Sequence[StrikeResult],
+    may_have: Sequence[bool],
+) -> list[int]:
+    """Doubtful releases of a run in which hardly any is heard."""
+    seen = [i for i, result in enumerate(results) if may_have[i] and result.release_s is not None]
+    if sum(may_have) < RARE_LEAST_KEYS or len(seen) > RARE_SHARE * sum(may_have):
+        return []
+    return [
+        i
+        for i in seen
+        if tasks[i][1].strike.release_s is None and not _is_sure_release(results[i])
+    ]
+
+
+def _is_sure_release(result: StrikeResult) -> bool:
+    """Tell a release that stands for itself: the note has fallen far, and sounds on."""
+    fall_db = result.ring_levels_db[0]
+    if fall_db is None or result.release_s is None:
+        return False
+    return fall_db <= SURE_FALL_DB and result.end_s - result.release_s >= FADE_S
 
 
 def measure_batch(batch: list[tuple[SoundFileHandle, StrikeTask]]) -> list[MeasuredStrike]:

@@ -10,6 +10,7 @@ from collections.abc import Collection, Sequence
 import numpy as np
 
 from toneapp.analysis.ringon_run import OWN_LINE_CENTS, RingRun
+from toneapp.measure.leak import MOST_PARTIALS
 from toneapp.pitch import note_name
 from toneapp.results import Cause, StrikeResult, SuspectDamper
 
@@ -30,6 +31,16 @@ and when its partials die slower than the neighbours' and the room, it is suspec
 stands when after the release of four other keys a line is heard that none but one of its lowest
 eight partials explains, to 1.5 cents. Strings of other keys that share a partial ring some 16 to
 30 dB below; dampers as they are made differ by a factor 2 (common practice, no source)."""
+
+CLEAN_LEAK_PARTIALS = 3
+CLEAN_LEAK_RATIO = 1.6
+CLEAN_SUSPECT_RATIO = 1.4
+CLEAN_LEAK_DB = -45.0
+CLEAN_LEAK_LEVEL_DB = -27.0
+"""Where the damper takes most of the sound at once and holds the rest badly, the level tells
+little in a live room. A room leaves no clean lines: three of the six lowest partials that ring
+cleanly for 1.6 times as long are a string's own. That and 11 dB above the neighbours is certain;
+without, and from 1.4 times, it is suspected."""
 
 SHOWN_RATIO = 1.6
 SHOWN_EXCESS_DB = 8.0
@@ -89,14 +100,22 @@ def leaky_by_own_strikes(run: RingRun) -> tuple[frozenset[int], frozenset[int]]:
     }
     for midi in sorted(middle, key=lambda key: -middle[key][0]):
         level, excess, ratio = middle[midi]
-        if excess < LIKELY_EXCESS_DB or level < LIKELY_LEVEL_DB or ratio <= 0.0:
+        is_clean = _clean_partials(run, midi, ratio=CLEAN_LEAK_RATIO) >= CLEAN_LEAK_PARTIALS
+        # Partials that strings already suspected share with the key tell nothing of its own.
+        unshared = _clean_partials(run, midi, ratio=CLEAN_SUSPECT_RATIO, lenders=sure | suspected)
+        may_be = unshared >= CLEAN_LEAK_PARTIALS
+        is_loud = excess >= LIKELY_EXCESS_DB and level >= LIKELY_LEVEL_DB and ratio > 0.0
+        if not (may_be or is_loud):
             continue
         if _is_lent(run, midi, sure, margin_cents=LENT_MARGIN_CENTS):
             continue
-        is_sure = midi not in run.held_on and (not is_long or _rings_cleanly(run, midi))
-        if level >= SURE_LEVEL_DB and excess >= SURE_EXCESS_DB and is_sure:
+        is_free = midi not in run.held_on
+        is_sure = is_free and (not is_long or _rings_cleanly(run, midi))
+        if (is_sure and level >= SURE_LEVEL_DB and excess >= SURE_EXCESS_DB) or (
+            is_free and is_clean and level >= CLEAN_LEAK_LEVEL_DB and excess >= SURE_EXCESS_DB
+        ):
             sure.add(midi)
-        elif ratio >= LIKELY_RATIO:
+        elif (is_loud and ratio >= LIKELY_RATIO) or (may_be and is_free):
             suspected.add(midi)
     return frozenset(sure), frozenset(suspected)
 
@@ -114,6 +133,35 @@ def _rings_cleanly(run: RingRun, midi: int) -> bool:
         if item.result.midi == midi
         for line in item.lines
     )
+
+
+def _clean_partials(
+    run: RingRun, midi: int, *, ratio: float, lenders: Collection[int] = ()
+) -> int:
+    """Count the lowest partials of a key that ring on cleanly after its own strikes.
+
+    Lines within three cents of a partial of the lenders are left out.
+    """
+    if run.strings is None:
+        return 0
+    row = midi - int(run.strings.midi[0])
+    if not 0 <= row < run.strings.midi.size:
+        return 0
+    partials_hz = run.strings.partial_hz[row, 1 : MOST_PARTIALS + 1]
+    ringing = np.zeros(partials_hz.size, dtype=np.bool_)
+    for item in run.measured:
+        if item.result.midi != midi:
+            continue
+        for line in item.lines:
+            if not line.is_clean or line.level_db < CLEAN_LEAK_DB:
+                continue
+            if line.t60_s - line.t60_s_se < ratio * run.room_s:
+                continue
+            if any(run.strings.distance_cents(line.hz, key) < LENT_CENTS for key in lenders):
+                continue
+            off_cents = np.abs(1200.0 * np.log2(line.hz / partials_hz))
+            ringing |= off_cents < OWN_CENTS + 1731.23 * OWN_HZ / partials_hz
+    return int(np.count_nonzero(ringing))
 
 
 def _is_lent(run: RingRun, midi: int, leaky: Collection[int], *, margin_cents: float) -> bool:

@@ -24,7 +24,7 @@ SURE_ECHO_RATIO = 3.0
 single line tells of an undamped string."""
 
 AGREE_HZ = 0.4
-"""Otherwise a clean line after another key has to agree with it within this."""
+"""Otherwise a clean or a sure line after another key has to agree with it within this."""
 
 
 def name_ringing(run: RingRun, leaky: frozenset[int]) -> list[StrikeResult]:
@@ -70,19 +70,23 @@ def _without_chance_finds(run: RingRun, named: list[StrikeResult]) -> list[Strik
     A free string rings at its own frequency whatever was struck. What the room leaves of a
     struck note's partial beside it does not.
     """
+
+    def is_sure(line: RingLine) -> bool:
+        ratio = SURE_CLEAN_RATIO if line.is_clean else SURE_ECHO_RATIO
+        return line.level_db > SURE_ECHO_DB and line.t60_s - line.t60_s_se > ratio * run.room_s
+
     witnesses: dict[tuple[int | None, int | None], list[tuple[int, RingLine]]] = {}
     for item, result in zip(run.measured, named, strict=True):
         for echo in result.ringing:
             line = _line_of(item, echo)
-            if echo.cause is Cause.UNDAMPED and line.is_clean:
+            if echo.cause is Cause.UNDAMPED and (line.is_clean or is_sure(line)):
                 witnesses.setdefault((echo.midi, echo.partial), []).append((result.midi, line))
 
     def is_kept(item: MeasuredStrike, echo: EchoString) -> bool:
         if echo.cause is not Cause.UNDAMPED:
             return True
         line = _line_of(item, echo)
-        ratio = SURE_CLEAN_RATIO if line.is_clean else SURE_ECHO_RATIO
-        if line.level_db > SURE_ECHO_DB and line.t60_s - line.t60_s_se > ratio * run.room_s:
+        if is_sure(line):
             return True
         return any(
             midi != item.result.midi

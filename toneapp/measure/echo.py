@@ -43,6 +43,7 @@ LEAKY_COST = 0.7
 LEAKY_PARTIAL_COST = 0.04
 OWN_COST = 0.4
 OTHER_COST = 6.0
+OWN_LEAD = 1.0
 """How much less likely a line is of that kind, as a difference of log likelihood: the first
 partial of a free string answers most; of a leaking bass string any partial may."""
 
@@ -73,7 +74,8 @@ LEAK_RATIO = 0.95
 """A line at the struck note's own partial that decays no slower than this times the room, or than
 this times the dampers around it, is the rest of the note itself. Half the standard error taken
 off, a string without a damper lasts 1.4 times as long as the room, and one whose damper leaks at
-least nearly as long; what lies at its place and does not is the room's answer to the blow."""
+least nearly as long (its tenth partial and lower; so many lie higher that one is always near);
+what lies at its place and does not is the room's answer to the blow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,10 +222,23 @@ def _decide(
     likely = [match for match in matches if match.value > LEAST_VALUE]
     if line.t60_s - FREE_SURENESS * line.t60_s_se < FREE_RATIO * room_t60_s:
         likely = [match for match in likely if match.cause is not Cause.UNDAMPED]
-    if line.t60_s - FREE_SURENESS * line.t60_s_se < LEAK_RATIO * room_t60_s:
-        likely = [match for match in likely if match.cause is not Cause.OTHER_DAMPER]
+    surely_s = line.t60_s - FREE_SURENESS * line.t60_s_se
+    likely = [
+        match
+        for match in likely
+        if match.cause is not Cause.OTHER_DAMPER
+        or surely_s >= (LEAK_RATIO if match.n <= OTHER_PARTIALS else FREE_RATIO) * room_t60_s
+    ]
     if not own.is_leaky:
-        likely = [match for match in likely if match.cause is not Cause.OWN_DAMPER]
+        # What lies at the struck note's own partial far better than at another damped string's is
+        # no sign of that one.
+        at_own = max((m.value for m in matches if m.cause is Cause.OWN_DAMPER), default=-np.inf)
+        likely = [
+            match
+            for match in likely
+            if match.cause is not Cause.OWN_DAMPER
+            and not (match.cause is Cause.OTHER_DAMPER and match.value < at_own - OWN_LEAD)
+        ]
     if not likely:
         strong = line.level_db > NO_KEY_DB and line.t60_s > NO_KEY_T60_RATIO * ordinary_t60_s
         if not strong or line.hz < NO_KEY_HZ or is_near_own:

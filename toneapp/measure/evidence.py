@@ -53,6 +53,13 @@ _MISSING_WEIGHT = 0.55
 """Set so that the octave above (half the strength unexplained) and the octave below (half the
 partials missing) lose about equally."""
 
+_SKIPPING = (2, 3)
+_SKIPPED_SHARE = 0.2
+_SKIPPING_PENALTY = 0.15
+"""A pitch whose explained peaks are nearly all every second or third partial is that of another
+key an octave, or an octave and a fifth, below: no string sounds with such gaps. Below this share
+of the strength in the partials between, a pitch loses up to so much."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StrikeEvidence:
@@ -237,13 +244,25 @@ def _support(peaks: _RisePeaks, *, top_hz: float) -> FloatArray:
     heard = field[np.minimum(index, size - 1)]
     # Explained: every partial takes the peaks near it once; missing: weighted share of the low
     # partials with nothing near, measured against a typical strength of this sound.
-    explained = (heard * _share_by_design()).sum(axis=2) / strength.sum()
+    by_partial = heard * _share_by_design()
+    explained = by_partial.sum(axis=2) / strength.sum()
     typical = float(np.sort(strength)[-min(strength.size, 6) :].mean())
     present = np.minimum(heard / (0.35 * typical), 1.0)
     missing = ((1.0 - present) * weight[:, None, :]).sum(axis=2) / np.maximum(
         weight.sum(axis=1), 1e-9
     )[:, None]
-    return np.asarray(np.max(np.minimum(explained, 1.0) - _MISSING_WEIGHT * missing, axis=1))
+    fit = np.minimum(explained, 1.0) - _MISSING_WEIGHT * missing
+    return np.asarray(np.max(fit - _SKIPPING_PENALTY * _skipping(by_partial), axis=1))
+
+
+def _skipping(by_partial: FloatArray) -> FloatArray:
+    """Say how plainly only every second or third partial is there, 0 to 1."""
+    total = np.maximum(by_partial.sum(axis=2), 1e-9)
+    worst = np.zeros(total.shape)
+    for every in _SKIPPING:
+        between = 1.0 - by_partial[:, :, every - 1 :: every].sum(axis=2) / total
+        worst = np.maximum(worst, np.clip(1.0 - between / _SKIPPED_SHARE, 0.0, 1.0))
+    return worst
 
 
 def _steadiness(

@@ -17,28 +17,19 @@ import numpy as np
 
 from toneapp._typing import BoolArray, FloatArray, IntArray
 from toneapp.keyboard import Compass
+from toneapp.measure.blows import (
+    LEAST_SUPPORT,
+    USUAL_STEADINESS,
+    is_clear,
+    is_plain_but_no_louder,
+    is_strike,
+    no_thump,
+    stands_alone,
+    trust_in,
+)
 from toneapp.measure.evidence import LOWEST_KEY, PITCH_GRID, PITCH_STEP, StrikeEvidence
 
 __all__ = ["Label", "RunLabels", "label_run"]
-
-LEAST_SUPPORT = -0.15
-"""Evidence below this is no note: the partials that are missing outweigh those found."""
-
-LEAST_RISE_DB = 1.5
-"""The first tenth of a second after a strike is this much stronger than the one before."""
-
-LEAST_LOUDEST_DB = 16.0
-"""Level of the strongest peak above the noise around it. Of noise alone the strongest of some
-thousand bins stands 10 to 15 dB above their median; the weakest note of a real grand in noise of
-half its own level (10 dB below the whole run) stands 22 dB above."""
-
-LEAST_STEADINESS = 0.45
-USUAL_STEADINESS = 0.7
-STEADINESS_WEIGHT = 0.5
-LEAST_QUALITY = -0.05
-"""Support and steadiness make up for each other. Of struck strings, simulated and real, 98 in 100
-keep 0.9 of their strength in lines that stay put; of spoken syllables most keep less than 0.5, and
-a knock supports no note."""
 
 SECOND_BLOW_S = 0.25
 """A blow on the same key within this time of the last one is a second blow (bounce)."""
@@ -57,17 +48,6 @@ _MOST_DETUNE = 1.15
 _BEYOND_SEMITONES = 0.7
 """A run that fits as well a semitone off as not stands where its pitch is; what lies more than 0.7
 semitones beyond the ends of the keyboard speaks against a reading, by its evidence."""
-
-_LEAST_TRUST = 0.05
-_FULL_TRUST = 0.5
-"""Shares of the run's median rise: below the first an onset is no blow, above the second it counts
-in full. Blows of one run differ by a factor 4 in it, beats and thumps rise by far less."""
-
-_CLEAR_FROM_MIDI = 92.0
-_CLEAR_SUPPORT = 0.4
-_CLEAR_STEADINESS = 0.85
-"""In the highest octaves few bands rise, and with a soft blow by a thirtieth of the run's usual
-rise. What explains itself as one such string and stays put is a blow all the same."""
 
 _CHAIN_RESTART = 3
 """Starting a new round costs as much as three strikes that fit no order."""
@@ -136,8 +116,9 @@ def label_run(
     is_one_recording = sources is None or len(set(sources)) <= 1
     if order is None and not is_one_recording:
         order = "free"
-    usable = np.array([_is_strike(item) for item in evidence], dtype=np.bool_)
-    trust = _trust(rises_db, usable, np.array([_is_clear(item) for item in evidence]))
+    usable = np.array([is_strike(item) for item in evidence], dtype=np.bool_)
+    usable |= is_plain_but_no_louder(evidence, rises_db, usable)
+    trust = trust_in(rises_db, usable, np.array([is_clear(item) for item in evidence]))
     usable &= trust > 0.0
     if not usable.any():
         return RunLabels(
@@ -168,6 +149,16 @@ def label_run(
         emission * weight[:, None], order=order, is_one_recording=is_one_recording
     )
     midis = keys[path]
+    if rises_db is not None:
+        chosen = np.flatnonzero(usable)
+        rises = np.asarray(rises_db, dtype=np.float64)[chosen]
+        own = np.zeros(chosen.size, np.int64) if sources is None else np.asarray(sources)[chosen]
+        best = support.max(axis=1)
+        is_blow = no_thump(midis, rises, own)
+        if not is_one_recording:
+            is_blow &= stands_alone(midis, rises, own, best)
+        usable[chosen[~is_blow]] = False
+        midis = midis[is_blow]
     times = np.asarray(onsets_s)[usable]
     unexpected = _off_order(midis, direction)
     return _as_labels(
@@ -179,43 +170,6 @@ def label_run(
         order=direction,
         detune=detune,
         reference_offset=reference_offset,
-    )
-
-
-def _trust(rises_db: Sequence[float] | None, usable: BoolArray, clear: BoolArray) -> FloatArray:
-    """How much each candidate counts, 0 to 1, by its rise against the run's own."""
-    if rises_db is None or np.count_nonzero(usable) < 4:
-        return np.ones(usable.size)
-    rises = np.asarray(rises_db, dtype=np.float64)
-    # The median of the stronger half: false onsets may outnumber the blows.
-    usual = float(np.quantile(rises[usable], 0.75))
-    share = rises / max(usual, 1e-9)
-    is_nothing = (share < _LEAST_TRUST) & ~clear
-    return np.where(is_nothing, 0.0, np.clip(share / _FULL_TRUST, _LEAST_TRUST, 1.0))
-
-
-def _is_clear(item: StrikeEvidence) -> bool:
-    """Tell a string of the highest octaves that is beyond doubt by its evidence alone."""
-    at = int(np.argmax(item.support))
-    return (
-        float(PITCH_GRID[at]) >= _CLEAR_FROM_MIDI
-        and float(item.support[at]) >= _CLEAR_SUPPORT
-        and item.steadiness >= _CLEAR_STEADINESS
-        and item.rise_db >= LEAST_RISE_DB
-    )
-
-
-def _is_strike(item: StrikeEvidence) -> bool:
-    """Tell a struck string from a knock, a voice or a beat, by its evidence alone."""
-    support = float(item.support.max())
-    quality = support + STEADINESS_WEIGHT * (item.steadiness - USUAL_STEADINESS)
-    return (
-        item.peak_count > 0
-        and item.loudest_db >= LEAST_LOUDEST_DB
-        and item.rise_db >= LEAST_RISE_DB
-        and item.steadiness >= LEAST_STEADINESS
-        and support >= LEAST_SUPPORT
-        and quality >= LEAST_QUALITY
     )
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from toneapp._typing import FloatArray
+from toneapp._typing import BoolArray, FloatArray
 from toneapp.measure.ringing_line import AFTER_RELEASE_S, LOWEST_DB, RingLine
 from toneapp.signal.bands import extract_bands, transform_strike
 from toneapp.signal.peaks import PeakList
@@ -18,6 +18,11 @@ __all__ = ["SLOWEST_DB_PER_S", "falling_lines"]
 
 BAND_HZ = 14.0
 NARROWEST_BAND_HZ = 6.0
+NARROW_LEAST_S = 0.35
+FAINT_SHARE = 0.1
+"""Narrow bands, which part neighbouring lines, need so much sound to settle. A neighbour 20 dB
+weaker ripples a line's level by 1 dB and needs no narrow band."""
+
 BEATING_DB = 3.0
 MOST_ROUGHNESS_DB = 9.0
 """A lone line keeps to a straight fall in dB within the first (root mean square); beyond it the
@@ -58,15 +63,14 @@ def falling_lines(
     """
     hz, above_db = peaks.hz, peaks.above_floor_db
     transform = transform_strike(part, sample_rate_hz=sample_rate_hz)
-    nearest = np.full(hz.size, np.inf)
-    if hz.size > 1:
-        gaps = np.diff(hz)
-        nearest[:-1] = gaps
-        nearest[1:] = np.minimum(nearest[1:], gaps)
     lines: list[RingLine] = []
-    wide = nearest >= BAND_HZ
+    wide = _outshines(peaks, share=FAINT_SHARE)
+    narrow = ~wide
+    if part.size < NARROW_LEAST_S * sample_rate_hz:
+        # No time for narrow bands: the strongest of each cluster is read, the others are not.
+        wide, narrow = _outshines(peaks, share=1.0), np.zeros(hz.size, dtype=np.bool_)
     for is_wide in (True, False):
-        chosen = np.flatnonzero(wide == is_wide)
+        chosen = np.flatnonzero(wide if is_wide else narrow)
         if chosen.size == 0:
             continue
         bands = extract_bands(
@@ -89,6 +93,14 @@ def falling_lines(
             )
         )
     return tuple(sorted(lines, key=lambda line: line.hz))
+
+
+def _outshines(peaks: PeakList, *, share: float) -> BoolArray:
+    """Mark peaks without a neighbour in their band that reaches this share of their amplitude."""
+    near = np.abs(peaks.hz[:, None] - peaks.hz[None, :]) < BAND_HZ
+    np.fill_diagonal(near, val=False)
+    is_strong = peaks.amplitude[None, :] > share * peaks.amplitude[:, None]
+    return np.asarray(~(near & is_strong).any(axis=1))
 
 
 def _fit_lines(

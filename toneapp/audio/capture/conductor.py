@@ -45,6 +45,7 @@ from toneapp.audio.capture.signs import (
     Wish,
 )
 from toneapp.audio.capture.verdicts import BEFORE_S, BlowJudge, Instrument
+from toneapp.keyboard import FULL_COMPASS, Compass
 from toneapp.measure.release import HIGHEST_LAST_DAMPER_MIDI
 
 __all__ = ["Conductor"]
@@ -55,6 +56,14 @@ TAIL_S = {RunKind.EVENNESS: 0.4, RunKind.RING_ON: 1.6, RunKind.REPETITION: 0.0}
 EARLY_S = 0.08
 """So long before a blow is over it is measured already, from what is there, so that the verdict
 waits for nothing; what may still fall into it is seen by the onsets alone."""
+
+
+def _whole_keyboard(compass: Compass) -> Compass:
+    """All keys that may be struck, by mistake as well: not only those of the run."""
+    return Compass(
+        lowest_midi=min(compass.lowest_midi, FULL_COMPASS.lowest_midi),
+        highest_midi=max(compass.highest_midi, FULL_COMPASS.highest_midi),
+    )
 
 
 class Conductor:
@@ -94,7 +103,7 @@ class Conductor:
         self._instrument = instrument
         self._rate = sample_rate_hz
         self._recogniser = Recogniser(
-            plan.plan.compass, detune_semitones=instrument.detune_semitones
+            _whole_keyboard(plan.plan.compass), detune_semitones=instrument.detune_semitones
         )
         self._account = BlowAccount(plan, self._recogniser, blows=blows)
         self._judge_of_blows = BlowJudge(

@@ -16,8 +16,9 @@ import numpy as np
 
 from toneapp._typing import FloatArray
 from toneapp.keyboard import Compass
+from toneapp.measure.blows import LEAST_STEADINESS, LEAST_SUPPORT
 from toneapp.measure.evidence import PITCH_GRID, PITCH_STEP, StrikeEvidence
-from toneapp.measure.labelling import LEAST_STEADINESS, LEAST_SUPPORT, label_run
+from toneapp.measure.labelling import label_run
 
 __all__ = ["Heard", "Recogniser"]
 
