@@ -186,7 +186,9 @@ def main() -> int:
     draws = range(options.first_draw, options.first_draw + options.draws)
     stage = Stage(draws, jobs=options.jobs)
     began = time.perf_counter()
-    report = Report(title="Accuracy of the measures, on sounds whose truth is known")
+    report = Report(
+        title="Accuracy of the measures, on sounds whose truth is known", script="accuracy.py"
+    )
     report.facts["simulated instruments"] = (
         f"uprights and grands, {options.draws} of each kind, from draw {draws[0]}"
     )

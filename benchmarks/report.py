@@ -57,6 +57,7 @@ class Report:
     """Figures in the order in which they were taken, printed as they come."""
 
     title: str
+    script: str  # that takes the figures
     facts: dict[str, str] = field(default_factory=dict)
     figures: list[Figure] = field(default_factory=list)
     _section: str = ""
@@ -114,7 +115,7 @@ class Report:
         """Return the report as Markdown: goals first, then what is missed and why, then all."""
         lines = [f"# {self.title}", ""]
         lines += [
-            "Made by `python benchmarks/accuracy.py --markdown OUT`; how to read it stands in"
+            f"Made by `python benchmarks/{self.script} --markdown OUT`; how to read it stands in"
         ]
         lines += ["[README.md](README.md). Nothing in it is rounded towards its goal.", ""]
         lines += [f"- {name}: {value}" for name, value in self.facts.items()]

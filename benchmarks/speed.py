@@ -322,7 +322,7 @@ def main() -> int:
         profile(path, strikes)
         return 0
     parts = set(options.parts.split(","))
-    report = Report(title="Speed and memory")
+    report = Report(title="Speed and memory", script="speed.py")
     with open_sound(path) as sound:
         report.facts["run"] = f"{sound.duration_s / 60:.1f} minutes, {len(strikes)} strikes"
     report.facts["processors"] = str(os.cpu_count())
