@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -117,3 +119,18 @@ def test_a_run_clipped_all_over_says_what_that_does_to_the_rest() -> None:
     assert said.startswith("6 of 6 strikes clipped")
     for word in ("level", "brightness", "decay", "cannot be trusted", "input down", "again"):
         assert word in said
+
+
+def test_what_the_place_adds_is_worked_out_for_the_run() -> None:
+    # A response that all keys share, of 4 dB and changing within a dozen hertz.
+    strikes = []
+    for midi in range(40, 90):
+        f0_hz = midi_to_hz(midi)
+        hz = f0_hz * np.arange(1, 16)
+        level_db = -8.0 * np.log2(hz / f0_hz) + 4.0 * np.sin(2.0 * np.pi * hz / 37.0)
+        strike = replace(_strike(midi), f0_hz=f0_hz, B=0.0, level_db=0.0, brightness=1.0)
+        strikes.append(replace(strike, attack_db=tuple(level_db.tolist())))
+    run = _join(strikes)
+    assert all(strike.place_db is not None for strike in run.strikes)
+    assert np.std([strike.place_oct for strike in run.strikes]) > 0.02
+    assert all(note.brightness_place_oct is not None for note in run.notes)

@@ -54,6 +54,8 @@ def test_a_slow_key_that_is_perfectly_even_is_listed(seed: int) -> None:
     slow = {"strikes_per_s": 4.3, "strikes_per_s_se": 1e-5}
     found = listed(keyboard(np.random.default_rng(seed), k60=slow))
     assert SluggishReason.SLOW in found[60]
+    (item,) = judge_repetition(keyboard(np.random.default_rng(seed), k60=slow)).sluggish
+    assert item.rate_ln_se >= 0.03  # no hand is as sure as its spacing was even
 
 
 def test_a_bass_as_slow_as_its_neighbours_is_not_listed() -> None:
