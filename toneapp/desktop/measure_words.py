@@ -127,5 +127,6 @@ WAY_WORDS = (
     "For evenness, strike every key soft, medium and firm, hold it about two seconds, let go, "
     "wait a moment, and go on to the next.",
     "For ring-on, strike every key short and firm, let go, and wait two seconds in silence.",
-    "Import the recording, look at the evenness, work through the list, and record once more.",
+    "Record leads through all this key by key; a recording made elsewhere can be imported.",
+    "Look at the evenness, work through the list, and record once more with nothing moved.",
 )
