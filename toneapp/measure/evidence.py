@@ -18,7 +18,13 @@ import numpy as np
 from toneapp._typing import Float32Array, FloatArray, IntArray
 from toneapp.measure.stiff_string import typical_inharmonicity
 from toneapp.pitch import midi_to_hz
-from toneapp.signal.peaks import amplitude_spectrum, find_peaks, local_floor, peak_strengths
+from toneapp.signal.peaks import (
+    amplitude_spectrum,
+    find_peaks,
+    hann_window,
+    local_floor,
+    peak_strengths,
+)
 
 __all__ = ["LOWEST_KEY", "PITCH_GRID", "PITCH_STEP", "StrikeEvidence", "gather_evidence"]
 
@@ -108,13 +114,13 @@ def gather_evidence(
     top_hz = 0.46 * rate
     support = _support(long, top_hz=top_hz)
     # The top notes have died before the long stretch is over; low notes need its resolution.
-    high = PITCH_GRID >= SHORT_FROM_MIDI
-    support[high] = np.maximum(support[high], _support(short, top_hz=top_hz)[high])
+    high = slice(int(np.searchsorted(PITCH_GRID, SHORT_FROM_MIDI)), None)
+    support[high] = np.maximum(support[high], _support(short, top_hz=top_hz, pitches=high))
     first = int((onset_s + 0.012) * rate)
     width = int(0.12 * rate)
     rise = 10.0 * np.log10(
-        (np.mean(_stretch(samples, first, width) ** 2) + 1e-16)
-        / (np.mean(_stretch(samples, int((onset_s - 0.006) * rate) - width, width) ** 2) + 1e-16)
+        (_power(_stretch(samples, first, width)) + 1e-16)
+        / (_power(_stretch(samples, int((onset_s - 0.006) * rate) - width, width)) + 1e-16)
     )
     steady = _steadiness(samples, long, rate=rate, onset_s=onset_s, after_s=after_s)
     return StrikeEvidence(
@@ -173,7 +179,7 @@ def _rise_peaks(
     )
 
 
-def _amplitude_before(before: FloatArray, *, valid_s: float, rate: float) -> FloatArray:
+def _amplitude_before(before: Float32Array, *, valid_s: float, rate: float) -> FloatArray:
     """Amplitudes of what sounded before, from the part of the stretch behind an earlier onset."""
     length = before.size
     skipped = max(0, length - int(min(valid_s, length / rate) * rate))
@@ -182,19 +188,24 @@ def _amplitude_before(before: FloatArray, *, valid_s: float, rate: float) -> Flo
     kept = before.copy()
     kept[:skipped] = 0.0
     old = amplitude_spectrum(kept, sample_rate_hz=rate).amplitude
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(length) + 0.5) / length)
+    window = hann_window(length)
     share = window[skipped:].sum() / window.sum()
     old = np.maximum(old, np.maximum(np.roll(old, 1), np.roll(old, -1)))
     return np.asarray(old / max(share, 0.05))
 
 
-def _stretch(samples: FloatArray | Float32Array, first: int, length: int) -> FloatArray:
+def _stretch(samples: FloatArray | Float32Array, first: int, length: int) -> Float32Array:
     """Cut a stretch, with silence where there is no sound."""
-    out = np.zeros(length)
+    out = np.zeros(length, dtype=np.float32)
     low, high = max(first, 0), min(first + length, samples.size)
     if high > low:
         out[low - first : high - first] = samples[low:high]
     return out
+
+
+def _power(stretch: Float32Array) -> float:
+    """Mean square."""
+    return float(np.mean(np.square(stretch, dtype=np.float64)))
 
 
 @lru_cache(maxsize=4)
@@ -225,12 +236,12 @@ def _share_by_design() -> FloatArray:
     return np.where(n <= _EXPECTED_PARTIALS, 1.0, np.maximum(1.0 - by_chance, 0.0) ** 2)
 
 
-def _support(peaks: _RisePeaks, *, top_hz: float) -> FloatArray:
+def _support(peaks: _RisePeaks, *, top_hz: float, pitches: slice = slice(None)) -> FloatArray:
     """Share of the strength that each pitch explains, less what is missing of its series."""
     if peaks.hz.size == 0:
-        return np.full(PITCH_GRID.size, -1.0)
+        return np.full(PITCH_GRID[pitches].size, -1.0)
     strength, lobe_hz = peaks.strength, peaks.lobe_hz
-    index, weight = _series_index(round(top_hz, -2))
+    index, weight = (part[pitches] for part in _series_index(round(top_hz, -2)))
     size = int(index.max()) + 40
     field = np.zeros(size)
     place = 1200.0 * np.log2(peaks.hz / _LOWEST_HZ) / _LOG_STEP_CENTS

@@ -9,12 +9,14 @@ Functions: `find_series`.
 
 from __future__ import annotations
 
+import bisect
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from toneapp._typing import BoolArray, FloatArray, IntArray
-from toneapp.measure.series_line import fit_line, line_covariance
+from toneapp.measure.series_line import GrowingLine
 from toneapp.measure.stiff_string import (
     PULL_BELOW_HZ,
     PULL_CENTS,
@@ -30,6 +32,9 @@ __all__ = ["SeriesGuess", "find_series"]
 MOST_PARTIALS = 30
 """Partials followed at most. Higher up the wound strings of the bass leave the law by more than
 the fit gains; with 30, six blow layers of a real grand agreed best (B to 0.5 % from A1 to A4)."""
+
+CENTS_OF_RATIO = 1200.0 / math.log(2.0)
+"""Cents in a relative deviation of one."""
 
 RANGE_DB = 70.0
 """Peaks further than this below the strongest partial are not taken for partials."""
@@ -161,45 +166,43 @@ def _track(
     """
     f0, b = start
     prior_b = typical_inharmonicity(float(midi))
-    log_sd = inharmonicity_log_sd(midi)
+    line = GrowingLine(prior_b=prior_b, log_sd=inharmonicity_log_sd(midi))
     law_cents = law_scatter_cents(midi)
     open_cents = 6.0
+    all_hz = peaks.hz.tolist()
+    above_db = peaks.above_floor_db.tolist()
     numbers: list[int] = []
     chosen: list[int] = []
     misses = 0
-    cov: FloatArray | None = None
     for n in range(1, MOST_PARTIALS + 1):
-        predicted = n * f0 * np.sqrt(1.0 + b * n * n)
+        predicted = n * f0 * math.sqrt(1.0 + b * n * n)
         if predicted > top_hz:
             break
-        if cov is not None:
-            y_sd = float(np.sqrt(cov[0, 0] + 2.0 * n * n * cov[0, 1] + n**4 * cov[1, 1]))
-            open_cents = min(600.0 / np.log(2.0) * y_sd / (predicted / n) ** 2, 25.0)
+        if len(line) >= 2:
+            open_cents = min(CENTS_OF_RATIO * 0.5 * line.sd_at(n) / (predicted / n) ** 2, 25.0)
         pull = 2.0 * PULL_CENTS if predicted < PULL_BELOW_HZ else 0.0
-        reach_cents = 3.0 + 2.0 * float(np.hypot(law_cents, open_cents)) + pull
+        reach_cents = 3.0 + 2.0 * math.hypot(law_cents, open_cents) + pull
         reach = max(0.6 * lobe_hz, predicted * (2.0 ** (reach_cents / 1200.0) - 1.0))
         reach = min(reach, 0.35 * f0)
-        low = int(np.searchsorted(peaks.hz, predicted - reach))
-        high = int(np.searchsorted(peaks.hz, predicted + reach))
+        low = bisect.bisect_left(all_hz, predicted - reach)
+        high = bisect.bisect_left(all_hz, predicted + reach)
         if low == high:
             misses += 1
             if misses > 6:
                 break
             continue
-        inside = np.arange(low, high)
-        off = (peaks.hz[inside] - predicted) / reach
-        value = peaks.above_floor_db[inside] - 8.0 * off**2
-        best = int(inside[np.argmax(value)])
+        values = [
+            above_db[i] - 8.0 * ((all_hz[i] - predicted) / reach) ** 2 for i in range(low, high)
+        ]
+        best = low + values.index(max(values))
         numbers.append(n)
         chosen.append(best)
         misses = 0
-        if len(numbers) >= 2:
-            ns = np.asarray(numbers, dtype=np.float64)
-            hz = peaks.hz[chosen]
-            cents = np.hypot(law_cents, np.where(hz < PULL_BELOW_HZ, PULL_CENTS, 0.0))
-            weight = 1.0 / (2.0 * (hz / ns) ** 2 * cents * (np.log(2.0) / 1200.0)) ** 2
-            f0, b = fit_line(ns, hz, weight, prior_b=prior_b, log_sd=log_sd)
-            cov = line_covariance(ns, hz, weight, prior_sd=prior_b * log_sd)
+        hz = all_hz[best]
+        cents = math.hypot(law_cents, PULL_CENTS if hz < PULL_BELOW_HZ else 0.0)
+        line.add(n, hz, (CENTS_OF_RATIO / (2.0 * (hz / n) ** 2 * cents)) ** 2)
+        if len(line) >= 2:
+            f0, b = line.fit()
     return f0, b, np.asarray(numbers, dtype=np.int64), np.asarray(chosen, dtype=np.int64)
 
 

@@ -195,6 +195,10 @@ class _Data:
     noise: FloatArray  # (k, 1)
     weight: FloatArray  # (k, b)
 
+    def of(self, rows: IntArray) -> _Data:
+        """Leave only some rows."""
+        return _Data(log_p=self.log_p[rows], noise=self.noise[rows], weight=self.weight[rows])
+
     def log_misfit(self, signal: FloatArray) -> FloatArray:
         """Logarithm of measured over described power, (k, b)."""
         return np.asarray(self.log_p - np.log(np.maximum(signal + self.noise, 1e-14)))
@@ -326,26 +330,36 @@ class StageFits:
         misfit = data.log_misfit(signal)
         deviance = data.deviance(misfit)
         identity = np.eye(theta.shape[1])
+        # Envelopes whose fit has come to rest are left out of the further steps.
+        moving = np.arange(theta.shape[0])
+        part = data
         for _ in range(steps):
-            fisher, score = data.normal_equations(signal, jacobian, misfit)
+            fisher, score = part.normal_equations(signal[moving], jacobian[moving], misfit[moving])
             scale = np.diagonal(fisher, axis1=1, axis2=2) + 1e-9
-            damped = fisher + (damping[:, None] * scale)[:, :, None] * identity
-            step = np.clip(np.linalg.solve(damped, score[:, :, None])[:, :, 0], -1.0, 1.0)
-            trial = _bounded(theta + step, stages, has_beat=has_beat)
+            damped = fisher + (damping[moving, None] * scale)[:, :, None] * identity
+            step = np.linalg.solve(damped, score[:, :, None])[:, :, 0]
+            step = np.minimum(np.maximum(step, -1.0), 1.0)
+            trial = _bounded(theta[moving] + step, stages, has_beat=has_beat)
             trial_signal, trial_jacobian = _model(trial, b.t, stages)
-            trial_misfit = data.log_misfit(trial_signal)
-            trial_deviance = data.deviance(trial_misfit)
-            better = trial_deviance < deviance
-            gain = np.where(better, deviance - trial_deviance, 0.0)
-            is_done = np.all(np.where(better, gain <= 1e-4 * deviance, damping > 1e3))
-            theta = np.where(better[:, None], trial, theta)
-            np.copyto(signal, trial_signal, where=better[:, None])
-            np.copyto(misfit, trial_misfit, where=better[:, None])
-            np.copyto(jacobian, trial_jacobian, where=better[:, None, None])
-            deviance = np.where(better, trial_deviance, deviance)
-            damping = np.clip(np.where(better, damping * 0.2, damping * 8.0), 1e-9, 1e6)
-            if is_done:
-                break
+            trial_misfit = part.log_misfit(trial_signal)
+            trial_deviance = part.deviance(trial_misfit)
+            before = deviance[moving]
+            better = trial_deviance < before
+            gain = before - trial_deviance
+            is_done = np.where(better, gain <= 1e-4 * before, damping[moving] > 1e3)
+            moved = moving[better]
+            theta[moved] = trial[better]
+            signal[moved] = trial_signal[better]
+            misfit[moved] = trial_misfit[better]
+            jacobian[moved] = trial_jacobian[better]
+            deviance[moved] = trial_deviance[better]
+            damping[moving] *= np.where(better, 0.2, 8.0)
+            np.minimum(np.maximum(damping, 1e-9, out=damping), 1e6, out=damping)
+            if is_done.any():
+                moving = moving[~is_done]
+                if moving.size == 0:
+                    break
+                part = data.of(moving)
         fisher, _score = data.normal_equations(signal, jacobian, misfit)
         return Fit(theta=theta, deviance=deviance, fisher=fisher, residual=misfit)
 
@@ -364,12 +378,11 @@ def _better(one: Fit, other: Fit) -> Fit:
 def _bounded(theta: FloatArray, stages: int, *, has_beat: bool) -> FloatArray:
     """Keep rates, amplitudes and the depth of a beat where they mean something."""
     bounded = theta.copy()
-    for i in range(stages):
-        bounded[:, 2 * i] = np.clip(theta[:, 2 * i], -40.0, 12.0)
-        bounded[:, 2 * i + 1] = np.clip(theta[:, 2 * i + 1], -6.0, 6.0)
+    np.clip(theta[:, 0 : 2 * stages : 2], -40.0, 12.0, out=bounded[:, 0 : 2 * stages : 2])
+    np.clip(theta[:, 1 : 2 * stages : 2], -6.0, 6.0, out=bounded[:, 1 : 2 * stages : 2])
     if has_beat:
         norm = np.hypot(theta[:, -3], theta[:, -2])
-        shrink = np.where(norm > 0.98, 0.98 / np.maximum(norm, 1e-12), 1.0)
+        shrink = 0.98 / np.maximum(norm, 0.98)
         bounded[:, -3:-1] = theta[:, -3:-1] * shrink[:, None]
         bounded[:, -1] = np.maximum(np.abs(theta[:, -1]), 2.0 * np.pi * 0.02)
     return bounded
