@@ -47,7 +47,10 @@ _ABOUT = {
     ),
     "Struck strings": (
         "Strings struck by a felt hammer, solved in the time domain by finite differences: no "
-        "modal synthesis, and no code in common with the measures."
+        "modal synthesis, and no code in common with the measures. The steps in time and space "
+        "bend the series away from the law (C2 not, C4 by 0.1 cent, A4 by 0.5, C7 by 5 cents), so "
+        "that it depends on the partials counted which line lies through it: f1 is held against "
+        "the line through those that were counted."
     ),
 }
 

@@ -17,9 +17,12 @@ from types import ModuleType
 
 import numpy as np
 
+from toneapp._typing import FloatArray
 from toneapp.analysis import analyse
 from toneapp.audio import write_sound
 from toneapp.keyboard import KeyboardLayout
+from toneapp.results import StrikeResult
+from toneapp.simulate.truth import fit_series
 
 __all__ = ["StringErrors", "measure_struck_strings"]
 
@@ -38,6 +41,7 @@ class StringErrors:
     onset_ms: float | None = None
     release_ms: float | None = None
     f1_cents: float | None = None
+    f1_counted_cents: float | None = None  # against the series through the partials counted
     f1_z: float | None = None
     B_relative: float | None = None
     partial_cents: float | None = None  # median size over the partials below 8 kHz
@@ -104,6 +108,7 @@ def measure_struck_strings(*, noise_db: float = -80.0, draw: int = 0) -> list[St
                     else 1e3 * (release - start - note.release_s)
                 ),
                 f1_cents=f1,
+                f1_counted_cents=_against_counted(strike, note.partial_hz),
                 f1_z=None if f1 is None or not strike.cents_se else f1 / strike.cents_se,
                 B_relative=None if strike.B is None else strike.B / note.B - 1.0,
                 partial_cents=float(np.median(off)) if off else None,
@@ -115,6 +120,15 @@ def measure_struck_strings(*, noise_db: float = -80.0, draw: int = 0) -> list[St
             )
         )
     return errors
+
+
+def _against_counted(strike: StrikeResult, true_hz: FloatArray) -> float | None:
+    """f1 against the series through the true frequencies of the partials that were measured."""
+    n = np.array([p.n for p in strike.partials if p.n <= true_hz.size])
+    if strike.f1_hz is None or n.size < 3:
+        return None
+    f0, B = fit_series(n.astype(np.float64), true_hz[n - 1], np.ones(n.size))
+    return 1200.0 * math.log2(strike.f1_hz / (f0 * math.sqrt(1.0 + B)))
 
 
 def _load() -> ModuleType:
