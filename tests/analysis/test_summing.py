@@ -30,7 +30,7 @@ def _strike(midi: int, *, cents: float = 0.0, flags: tuple[Flag, ...] = ()) -> S
 
 def _join(
     strikes: list[StrikeResult], *, detune: float = 0.0, a4_hz: float = 440.0,
-    compass: str = "A0-C8",
+    compass: str = "A0-C8", other_detune: float | None = None,
 ) -> RunResult:  # fmt: skip
     return join_run(
         strikes,
@@ -41,6 +41,7 @@ def _join(
             channel_use="mono",
             order="ascending",
             detune_semitones=detune,
+            other_detune_semitones=other_detune,
             unexpected=(),
             problems=("said before",),
             noise=NOISE,
@@ -107,6 +108,17 @@ def test_doubts_are_said_in_one_sentence_each() -> None:
     assert all("\n" not in p for p in problems)
     strikes[1] = _strike(61, flags=(Flag.CLIPPED,))
     assert any(p.startswith("2 of 10 strikes clipped") for p in _join(strikes).problems)
+
+
+@pytest.mark.parametrize(
+    ("detune", "other", "words"),
+    [(-0.4, 0.6, ("too high", "+60 cents")), (0.4, -0.6, ("too low", "-60 cents"))],
+)
+def test_an_open_semitone_is_said(detune: float, other: float, words: tuple[str, str]) -> None:
+    strikes = [_strike(m, cents=100.0 * detune) for m in range(60, 70)]
+    assert not any("semitone" in p for p in _join(strikes, detune=detune).problems)
+    problems = _join(strikes, detune=detune, other_detune=other).problems
+    assert any("semitone" in p and all(word in p for word in words) for p in problems)
 
 
 def test_a_run_clipped_all_over_says_what_that_does_to_the_rest() -> None:

@@ -112,6 +112,20 @@ def test_an_instrument_off_pitch_is_named_by_its_keys(cents: int, order: str) ->
     assert run.detune_semitones == pytest.approx(cents / 100, abs=0.1)
 
 
+@pytest.mark.parametrize(("cents", "other"), [(-45, 55), (40, -60), (-5, None), (10, None)])
+def test_a_part_of_the_keyboard_leaves_the_semitone_open(cents: int, other: int | None) -> None:
+    run = _label(list(range(40, 80)), detune=cents / 100)
+    if other is None:
+        assert run.other_detune_semitones is None
+    else:
+        assert run.other_detune_semitones == pytest.approx(other / 100, abs=0.1)
+
+
+@pytest.mark.parametrize("cents", [-60, -45, 40, 60])
+def test_the_ends_of_the_keyboard_settle_the_semitone(cents: int) -> None:
+    assert _label(KEYS, detune=cents / 100).other_detune_semitones is None
+
+
 @pytest.mark.parametrize("cents", [-90, -30, 0, 30, 90])
 def test_85_keys_off_pitch(cents: int) -> None:
     compass = Compass.parse("A0-A7")

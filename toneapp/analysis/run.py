@@ -229,6 +229,7 @@ def _analyse_sources(
             channel_use=first.channel_use,
             order=run.order,
             detune_semitones=run.detune_semitones,
+            other_detune_semitones=None if labels else run.other_detune_semitones,
             unexpected=tuple(unexpected),
             problems=tuple(dict.fromkeys([*problems, *verdict.problems])),
             noise=heard.noise,

@@ -43,6 +43,7 @@ class Heard:
     clipped_samples: int
     source: str
     ring_on: RingOn | None = None
+    other_detune_semitones: float | None = None  # all names a key away would do as well
 
 
 def join_run(
@@ -151,6 +152,15 @@ def _problems(strikes: Sequence[StrikeResult], heard: Heard) -> tuple[str, ...]:
         found.append(
             f"the instrument stands {cents:+.0f} cents from A4 = 440 Hz; notes are named by their "
             "place on the keyboard"
+        )
+    if a4_hz is not None and heard.other_detune_semitones is not None:
+        step = heard.other_detune_semitones - heard.detune_semitones
+        cents = hz_to_cents(a4_hz, midi=A4_MIDI, a4_hz=A4_HZ) + 100.0 * step
+        found.append(
+            "which keys were struck is open by a semitone, because neither end of the keyboard "
+            f"was played: if every name is one key too {'high' if step > 0 else 'low'}, the "
+            f"instrument stands {cents:+.0f} cents from A4 = 440 Hz; then give its own pitch "
+            "(--a4), or the names in a label file"
         )
     return tuple(found)
 

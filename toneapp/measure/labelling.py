@@ -49,6 +49,12 @@ _BEYOND_SEMITONES = 0.7
 """A run that fits as well a semitone off as not stands where its pitch is; what lies more than 0.7
 semitones beyond the ends of the keyboard speaks against a reading, by its evidence."""
 
+_OPEN_DETUNE = 0.75
+_TELLING = 0.15
+"""A run named a semitone away is as good when the instrument would then stand no more than 75
+cents off (common practice, no source: old pianos stand so far down), and not one strike would lie
+beyond the keyboard."""
+
 _CHAIN_RESTART = 3
 """Starting a new round costs as much as three strikes that fit no order."""
 
@@ -76,6 +82,7 @@ class RunLabels:
     labels: tuple[Label, ...]
     order: str  # ascending, descending or free
     detune_semitones: float  # instrument against the reference
+    other_detune_semitones: float | None = None  # as likely by the sound, all names one key away
 
 
 def label_run(
@@ -137,12 +144,14 @@ def label_run(
     fraction = _tuning_fraction(support, weight, reference_offset=reference_offset)
     # The whole semitone is open: it is settled by what would lie beyond the ends of the keyboard.
     options = [fraction + whole for whole in (0, -1, 1) if abs(fraction + whole) <= _MOST_DETUNE]
-    detune = min(
-        options,
-        key=lambda option: (
-            _DETUNE_COST * abs(option)
-            + _uncovered(support, keys, sure, detune=option + reference_offset)
-        ),
+    lost = {
+        option: _uncovered(support, keys, sure, detune=option + reference_offset)
+        for option in options
+    }
+    detune = min(options, key=lambda option: _DETUNE_COST * abs(option) + lost[option])
+    other = min((option for option in options if option != detune), key=abs, default=None)
+    is_open = (
+        other is not None and abs(other) <= _OPEN_DETUNE and lost[other] < lost[detune] + _TELLING
     )
     emission = _key_evidence(support, keys, detune=detune + reference_offset)
     path, direction = _best_path(
@@ -169,6 +178,7 @@ def label_run(
         unexpected,
         order=direction,
         detune=detune,
+        other_detune=other if is_open else None,
         reference_offset=reference_offset,
     )
 
@@ -331,6 +341,7 @@ def _as_labels(
     *,
     order: str,
     detune: float,
+    other_detune: float | None,
     reference_offset: float,
 ) -> RunLabels:
     """Put the answers of the usable candidates back among all candidates."""
@@ -364,4 +375,9 @@ def _as_labels(
             )
         )
         row += 1
-    return RunLabels(labels=tuple(labels), order=order, detune_semitones=detune)
+    return RunLabels(
+        labels=tuple(labels),
+        order=order,
+        detune_semitones=detune,
+        other_detune_semitones=other_detune,
+    )
