@@ -398,6 +398,7 @@ def _with_sound(
         onset_s=onset_s,
         end_s=end_s,
         calibration_db=task.calibration_db,
+        level=level,
     )
     flags = [*result.flags, *level.flags, *loudness.flags, *sharpness.flags]
     noise_dbfs = task.noise.a_weighted_dbfs()

@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 
 from toneapp._typing import FloatArray
-from toneapp.measure.level import measure_level
+from toneapp.measure.level import LevelResult, measure_level
 from toneapp.measure.loudness import band_levels_db
 from toneapp.results import Flag
 from toneapp.signal.excerpt import ExcerptSpectrum, checked_sound
@@ -65,6 +65,7 @@ def measure_sharpness(
     onset_s: float,
     end_s: float | None = None,
     calibration_db: float | None = None,
+    level: LevelResult | None = None,
 ) -> SharpnessResult:
     """Sharpness of the first 0.5 s of a strike.
 
@@ -81,6 +82,8 @@ def measure_sharpness(
     calibration_db : float, optional
         Sound pressure level of a mean square of 1, in dB SPL. Without it the strike is set to
         `ASSUMED_LEVEL_DB`.
+    level : LevelResult, optional
+        Level of the strike with the same calibration, when it is at hand.
 
     Returns
     -------
@@ -95,7 +98,14 @@ def measure_sharpness(
         If the samples are not mono and finite or the rate is unlikely.
     """
     sound = checked_sound(samples, sample_rate_hz=sample_rate_hz)
-    level = measure_level(sound, sample_rate_hz=sample_rate_hz, onset_s=onset_s, end_s=end_s)
+    if level is None:
+        level = measure_level(
+            sound,
+            sample_rate_hz=sample_rate_hz,
+            onset_s=onset_s,
+            end_s=end_s,
+            calibration_db=calibration_db,
+        )
     flags = [flag for flag in level.flags if flag is not Flag.CLIPPED]
     assumed_db = ASSUMED_LEVEL_DB if calibration_db is None else None
     if level.level_db is None:

@@ -19,6 +19,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -183,9 +184,16 @@ def apply_response(
         The filtered sound.
     """
     size = scipy.fft.next_fast_len(samples.size + int(_SETTLE_S * sample_rate_hz), real=True)
-    frequency_hz = scipy.fft.rfftfreq(size, 1.0 / sample_rate_hz)
-    bins = scipy.fft.rfft(samples, n=size) * response(frequency_hz)
+    bins = scipy.fft.rfft(samples, n=size) * _on_bins(response, size, sample_rate_hz)
     return np.asarray(scipy.fft.irfft(bins, n=size)[: samples.size])
+
+
+@lru_cache(maxsize=8)
+def _on_bins(
+    response: Callable[[FloatArray], ComplexArray], size: int, sample_rate_hz: float
+) -> ComplexArray:
+    """Response at the bins of a transform, worked out once for each length."""
+    return response(scipy.fft.rfftfreq(size, 1.0 / sample_rate_hz))
 
 
 def fast_level(
