@@ -6,7 +6,7 @@ from dataclasses import fields
 
 import pytest
 from PySide6.QtGui import QColor, QPalette
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QCheckBox
 from pytestqt.qtbot import QtBot
 
 from toneapp.desktop.theme import DARK, LIGHT, Colours, Theme, ThemeMode
@@ -47,6 +47,26 @@ class TestContrast:
 
     def test_every_colour_is_one(self, colours: Colours) -> None:
         assert all(QColor(getattr(colours, item.name)).isValid() for item in fields(colours))
+
+
+@pytest.mark.parametrize("mode", [ThemeMode.LIGHT, ThemeMode.DARK])
+def test_a_ticked_box_bears_a_mark(qtbot: QtBot, qapp: QApplication, mode: ThemeMode) -> None:
+    theme = Theme(mode)
+    theme.apply(qapp)
+    box = QCheckBox("done")
+    qtbot.addWidget(box)
+    mark = QColor(theme.colours.accent_ink)
+
+    def in_mark_colour() -> int:
+        image = box.grab().toImage()
+        return sum(
+            image.pixelColor(x, y) == mark
+            for x in range(3, 20)
+            for y in range(image.height() // 2 - 8, image.height() // 2 + 8)
+        )
+
+    box.setChecked(True)
+    assert 10 <= in_mark_colour() <= 100
 
 
 def test_the_choice_takes_effect_and_is_told(qtbot: QtBot, qapp: QApplication) -> None:

@@ -191,7 +191,7 @@ class SheetPanel(QWidget):
             f"border: 2px solid {colours.muted}; border-radius: 4px; "
             f"background: {colours.paper}; }} "
             f"QListWidget::indicator:checked {{ background: {colours.accent}; "
-            f"border-color: {colours.accent}; }} "
+            f'border-color: {colours.accent}; image: url("{colours.tick}"); }} '
             f"QListWidget::indicator:disabled {{ border-color: {colours.grid}; }}"
         )
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
 
 from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QColor, QFont, QPalette
@@ -37,6 +38,7 @@ BIG_TARGET_PX = 40
 
 GAP_PX = 12
 """Space between groups; half of it within a group."""
+
 
 BASE_PT = 12.0
 SMALLEST_PT, LARGEST_PT = 9.0, 22.0
@@ -75,6 +77,12 @@ class Colours:
     def keys(self) -> tuple[str, str, str]:
         """Of drawn keys: white ones, black ones, edges."""
         return self.key_white, self.key_black, self.key_edge
+
+    @property
+    def tick(self) -> str:
+        """File with the mark of a ticked box, drawn in `accent_ink`; a path for a style sheet."""
+        name = "tick_light.svg" if QColor(self.accent_ink).lightnessF() > 0.5 else "tick_dark.svg"
+        return Path(__file__).with_name(name).as_posix()
 
 
 LIGHT = Colours(
@@ -262,7 +270,8 @@ QTreeView {{ background: {colours.paper}; border: 2px solid {colours.grid};
 QCheckBox::indicator, QTableView::indicator {{ width: 20px; height: 20px;
   border: 2px solid {colours.muted}; border-radius: 4px; background: {colours.paper}; }}
 QCheckBox::indicator:focus {{ border-color: {colours.accent}; }}
-QCheckBox::indicator:checked {{ background: {colours.accent}; border-color: {colours.accent}; }}
+QCheckBox::indicator:checked, QTableView::indicator:checked {{ background: {colours.accent};
+  border-color: {colours.accent}; image: url("{colours.tick}"); }}
 QHeaderView::section {{ background: {colours.window}; color: {colours.muted}; padding: 6px;
   border: 0; border-bottom: 1px solid {colours.grid}; }}
 QTableView {{ gridline-color: {colours.grid}; }}
