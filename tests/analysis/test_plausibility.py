@@ -146,3 +146,18 @@ def test_a_bass_note_that_never_rests_is_measured(tones: ModuleType, write: Writ
     (strike,) = analyse(write(0.3 * x, rate=RATE, subtype="PCM_24")).strikes
     assert strike.midi == 27
     assert len(strike.partials) >= 15
+
+
+def test_a_syllable_among_others_is_no_strike(tones: ModuleType, write: Write) -> None:
+    rng = np.random.default_rng(71)
+    blows = tones.evenly_spaced(list(range(40, 80, 4)), gap_s=1.6, hold_s=1.2)
+    x = tones.struck_run(blows, rate_hz=RATE, rng=rng)
+    first = int((blows[-1].onset_s + 2.0) * RATE)
+    spoken = [
+        tones.syllable(rate_hz=RATE, rng=rng, length_s=0.25, voice_hz=rng.uniform(90, 200))
+        for _ in range(12)
+    ]
+    x = np.concatenate([x[:first], *[np.pad(s, (0, RATE // 8)) for s in spoken]])
+    found = analyse(write(x + 1e-5 * rng.standard_normal(x.size), rate=RATE))
+    assert [s.midi for s in found.strikes] == [b.midi for b in blows]
+    assert any(item.kind == "noise" for item in found.unexpected)

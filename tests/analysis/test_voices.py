@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from toneapp.analysis.strike import MeasuredStrike
@@ -52,3 +54,22 @@ def test_a_run_of_soft_blows_is_measured_by_its_own() -> None:
     kept, noises = without_voices(soft)
     assert len(kept) == len(soft)
     assert noises == []
+
+
+@pytest.mark.parametrize(
+    ("midi", "level_db", "release_s", "is_kept"),
+    [
+        (70, -60.0, None, False),  # the thump of a release that was not found
+        (70, -60.0, 71.5, True),  # found: this is a blow after it
+        (70, -50.0, None, True),  # a softer blow
+        (71, -60.0, None, True),  # on another key
+        (96, -60.0, None, True),  # where there is no damper
+    ],
+)
+def test_the_release_of_the_key_is_no_blow(
+    midi: int, level_db: float, release_s: float | None, is_kept: bool
+) -> None:
+    first = strike(96 if midi == 96 else 70, -35.0)
+    first = replace(first, result=replace(first.result, release_s=release_s))
+    kept, _ = without_voices([first, strike(midi, level_db, Flag.QUIET)])
+    assert (len(kept) == 2) is is_kept

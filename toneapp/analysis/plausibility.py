@@ -5,7 +5,7 @@ stiffness like a piano's. A voice glides and its partials are harmonic, a knock 
 none. One doubtful strike among good ones says nothing; where hardly any is good, the recording is
 no run.
 
-Functions: `judge_sounds`.
+Functions: `judge_sounds`, `without_syllables`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from toneapp.measure.stiff_string import typical_inharmonicity
 from toneapp.pitch import midi_to_hz
 from toneapp.results import Flag, StrikeResult, UnexpectedSound
 
-__all__ = ["Verdict", "judge_sounds"]
+__all__ = ["Verdict", "judge_sounds", "without_syllables"]
 
 HIGH_MIDI = 84
 """From C6 up a string shows too few partials to be told by them; no voice speaks there."""
@@ -56,6 +56,11 @@ of ten minutes of synthetic speech in four languages, one in forty passed for a 
 
 LEAST_HARMONIC = 3
 
+SYLLABLES_S = 0.8
+SYLLABLES = 2
+"""What is no sure string and has two noises so near is one more syllable of somebody who speaks:
+three to six syllables follow each other in a second (common practice, no source)."""
+
 
 class _Kind(Enum):
     STRING = auto()
@@ -70,6 +75,37 @@ class Verdict:
     kept: list[MeasuredStrike]  # none: the recording holds no struck string
     dropped: list[UnexpectedSound]
     problems: tuple[str, ...] = ()
+
+
+def without_syllables(
+    measured: Sequence[MeasuredStrike], *, noises_s: Sequence[float], sample_rate_hz: float
+) -> tuple[list[MeasuredStrike], list[UnexpectedSound]]:
+    """Take out single syllables, among others that are no strike, which passed for a string.
+
+    Parameters
+    ----------
+    measured : sequence of MeasuredStrike
+        All that was taken for a strike.
+    noises_s : sequence of float
+        Onsets in s of other sudden sounds, the thumps at releases left out.
+    sample_rate_hz : float
+        Sampling rate in Hz.
+
+    Returns
+    -------
+    kept : list of MeasuredStrike
+    voices : list of UnexpectedSound
+    """
+    at = np.asarray(noises_s, dtype=np.float64)
+    kept: list[MeasuredStrike] = []
+    voices: list[UnexpectedSound] = []
+    for item in measured:
+        near = np.count_nonzero(np.abs(at - item.result.onset_s) <= SYLLABLES_S)
+        if near >= SYLLABLES and _kind(item.result, sample_rate_hz) is _Kind.DOUBTFUL:
+            voices.append(UnexpectedSound(onset_s=item.result.onset_s, kind="noise"))
+        else:
+            kept.append(item)
+    return kept, voices
 
 
 def judge_sounds(

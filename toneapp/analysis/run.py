@@ -18,7 +18,7 @@ from toneapp.analysis.damped_run import with_damped_decays
 from toneapp.analysis.following import look_again, measure_batch, strike_tasks
 from toneapp.analysis.labels import GivenLabel, apply_given_labels, check_labels
 from toneapp.analysis.listening import listen, name_strikes
-from toneapp.analysis.plausibility import judge_sounds
+from toneapp.analysis.plausibility import judge_sounds, without_syllables
 from toneapp.analysis.ringon import judge_ringing
 from toneapp.analysis.summing import Heard, join_run
 from toneapp.analysis.voices import is_clatter, without_voices
@@ -199,6 +199,17 @@ def _analyse_sources(
         measured, voices = without_voices(every)
         if not measured:
             raise NothingFoundError(_nothing_found(name, problems))
+        strings = [item.result for item in measured]
+        measured, syllables = without_syllables(
+            measured,
+            noises_s=[
+                item.onset_s
+                for item in [*unexpected, *voices]
+                if item.kind == "noise" and not is_clatter(item.onset_s, strings)
+            ],
+            sample_rate_hz=sources[0].sample_rate_hz,
+        )
+        voices += syllables
         noises = len(voices) + sum(item.kind == "noise" for item in unexpected)
         verdict = judge_sounds(measured, noises=noises, sample_rate_hz=sources[0].sample_rate_hz)
         if not verdict.kept:

@@ -38,6 +38,13 @@ NEAREST = 12
 damper on a string that had died away. The softest blow of a hand lies 20 to 30 dB below the
 firmest (common practice, no source)."""
 
+RELEASE_BELOW_DB = 20.0
+"""A sound in the noise on the key struck last, whose release was not found, and so far below that
+blow, is the thump of that release."""
+
+USUAL_LAST_DAMPER = 89
+"""Highest key with a damper on most pianos, F6 (common practice, no source)."""
+
 CLATTER_S = (-0.08, 0.2)
 """Around a release key and damper make a noise that belongs to it."""
 
@@ -49,10 +56,12 @@ def without_voices(
     kept: list[MeasuredStrike] = []
     voices: list[UnexpectedSound] = []
     blows = [item.result for item in measured if Flag.QUIET not in item.result.flags]
+    last: StrikeResult | None = None
     for item in measured:
         result = item.result
         if Flag.LABEL_GIVEN in result.flags:
             kept.append(item)
+            last = result
             continue
         doubtful = Flag.NOTE_UNCERTAIN in result.flags or Flag.UNEXPECTED in result.flags
         residual = result.series_residual_cents
@@ -63,6 +72,7 @@ def without_voices(
         is_nothing = Flag.NO_PITCH in result.flags and Flag.QUIET in result.flags
         is_voice = (scattered and WOUND_TOP < result.midi < VOICE_TOP) or _is_harmonic(result)
         is_thump = Flag.NOTE_UNCERTAIN in result.flags and _is_far_below(result, blows)
+        is_thump |= last is not None and _is_release_of(last, result)
         if (
             is_voice
             or is_nothing
@@ -73,6 +83,7 @@ def without_voices(
             voices.append(UnexpectedSound(onset_s=result.onset_s, kind="noise"))
         else:
             kept.append(item)
+            last = result
     return kept, voices
 
 
@@ -95,6 +106,18 @@ def _is_far_below(result: StrikeResult, blows: Sequence[StrikeResult]) -> bool:
         return False
     usual_db = float(np.median([level for _, level in levels[:NEAREST]]))
     return result.level_db < usual_db - FAR_BELOW_DB
+
+
+def _is_release_of(blow: StrikeResult, sound: StrikeResult) -> bool:
+    """Tell the thump at the release of a key from a further blow on it."""
+    return (
+        sound.midi == blow.midi <= USUAL_LAST_DAMPER
+        and blow.release_s is None
+        and Flag.QUIET in sound.flags
+        and sound.level_db is not None
+        and blow.level_db is not None
+        and sound.level_db < blow.level_db - RELEASE_BELOW_DB
+    )
 
 
 def _is_harmonic(result: StrikeResult) -> bool:

@@ -43,11 +43,13 @@ _FAR_SEMITONES = 0.5
 """Evidence lost per squared semitone between a pitch and the key it is read as, and more beyond
 half a semitone: only the ends of the keyboard are ever so far out."""
 
-_DETUNE_COST = 0.15
+_FLAT_COST = 0.09
+_SHARP_COST = 0.15
 _MOST_DETUNE = 1.15
 _BEYOND_SEMITONES = 0.7
-"""A run that fits as well a semitone off as not stands where its pitch is; what lies more than 0.7
-semitones beyond the ends of the keyboard speaks against a reading, by its evidence."""
+"""A run that fits as well a semitone off as not stands where its pitch is, though rather 60 cents
+flat than 40 sharp: strings that nobody tunes go down (common practice, no source). What lies more
+than 0.7 semitones beyond the ends of the keyboard speaks against a reading, by its evidence."""
 
 _OPEN_DETUNE = 0.75
 _TELLING = 0.15
@@ -148,7 +150,10 @@ def label_run(
         option: _uncovered(support, keys, sure, detune=option + reference_offset)
         for option in options
     }
-    detune = min(options, key=lambda option: _DETUNE_COST * abs(option) + lost[option])
+    detune = min(
+        options,
+        key=lambda option: lost[option] + max(-_FLAT_COST * option, _SHARP_COST * option),
+    )
     other = min((option for option in options if option != detune), key=abs, default=None)
     is_open = (
         other is not None and abs(other) <= _OPEN_DETUNE and lost[other] < lost[detune] + _TELLING
