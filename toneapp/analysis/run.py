@@ -18,12 +18,13 @@ from toneapp.analysis.damped_run import with_damped_decays
 from toneapp.analysis.following import look_again, measure_batch, strike_tasks
 from toneapp.analysis.labels import GivenLabel, apply_given_labels, check_labels
 from toneapp.analysis.listening import listen, name_strikes
-from toneapp.analysis.plausibility import judge_sounds, without_syllables
 from toneapp.analysis.ringon import judge_ringing
+from toneapp.analysis.strike import MeasuredStrike
+from toneapp.analysis.strike_task import StrikeTask
+from toneapp.analysis.strings_only import strings_only
 from toneapp.analysis.summing import Heard, join_run
-from toneapp.analysis.voices import is_clatter, without_voices
 from toneapp.analysis.workers import Crew
-from toneapp.audio import SoundFileSource, list_sound_files, open_sound
+from toneapp.audio import SoundFileHandle, SoundFileSource, list_sound_files, open_sound
 from toneapp.errors import AudioFileError, NothingFoundError
 from toneapp.keyboard import KeyboardLayout
 from toneapp.measure.labelling import label_run
@@ -176,60 +177,13 @@ def _analyse_sources(
         jobs_list = strike_tasks(
             handles, heard, strikes, unexpected, layout=layout, calibration_db=calibration_db
         )
-        batches = [
-            jobs_list[i : i + BATCH_STRIKES] for i in range(0, len(jobs_list), BATCH_STRIKES)
-        ]
-        done = crew.do(
-            measure_batch,
-            batches,
-            report=lambda share: report(SCAN_SHARE + (LATER_SHARE - SCAN_SHARE) * share),
-            each=None
-            if on_strikes is None
-            else lambda batch: on_strikes([item.result for item in batch]),
+        every = _measure_all(jobs_list, layout=layout, crew=crew, report=report, each=on_strikes)
+        strings = strings_only(every, unexpected, sample_rate_hz=sources[0].sample_rate_hz)
+        if not strings.measured:
+            raise NothingFoundError(_no_string(name, strings.sounds))
+        results, ring_on = judge_ringing(
+            with_damped_decays(strings.measured, crew=crew), layout=layout
         )
-        every = [item for batch in done for item in batch]
-        again = look_again(jobs_list, every, layout=layout)
-        seconds = crew.do(
-            measure_batch,
-            [[task] for _, task in again],
-            report=lambda share: report(LATER_SHARE + (1.0 - LATER_SHARE) * share),
-        )
-        for (index, _), items in zip(again, seconds, strict=True):
-            every[index] = items[0]
-        measured, voices = without_voices(every)
-        if not measured:
-            raise NothingFoundError(_nothing_found(name, problems))
-        strings = [item.result for item in measured]
-        measured, syllables = without_syllables(
-            measured,
-            noises_s=[
-                item.onset_s
-                for item in [*unexpected, *voices]
-                if item.kind == "noise" and not is_clatter(item.onset_s, strings)
-            ],
-            sample_rate_hz=sources[0].sample_rate_hz,
-        )
-        voices += syllables
-        noises = len(voices) + sum(item.kind == "noise" for item in unexpected)
-        verdict = judge_sounds(measured, noises=noises, sample_rate_hz=sources[0].sample_rate_hz)
-        if not verdict.kept:
-            raise NothingFoundError(
-                f"{name} holds sounds ({len(measured) + noises}), but hardly any that is clearly "
-                "a struck string; is it speech, music or noise? Record the keys of a piano one by "
-                "one"
-            )
-        measured, voices = verdict.kept, voices + verdict.dropped
-        results, ring_on = judge_ringing(with_damped_decays(measured, crew=crew), layout=layout)
-    unexpected = sorted(
-        [
-            item
-            for item in unexpected
-            if item.onset_s not in {voice.onset_s for voice in voices}
-            and not (item.kind == "noise" and is_clatter(item.onset_s, results))
-        ]
-        + voices,
-        key=lambda item: item.onset_s,
-    )
     first = sources[0]
     return join_run(
         results,
@@ -241,8 +195,8 @@ def _analyse_sources(
             order=run.order,
             detune_semitones=run.detune_semitones,
             other_detune_semitones=None if labels else run.other_detune_semitones,
-            unexpected=tuple(unexpected),
-            problems=tuple(dict.fromkeys([*problems, *verdict.problems])),
+            unexpected=strings.unexpected(unexpected, results),
+            problems=tuple(dict.fromkeys([*problems, *strings.problems])),
             noise=heard.noise,
             peak=heard.peak,
             clipped_samples=heard.clipped_samples,
@@ -252,6 +206,44 @@ def _analyse_sources(
         layout=layout,
         a4_hz=a4_hz,
         calibration_db=calibration_db,
+    )
+
+
+def _measure_all(
+    tasks: list[tuple[SoundFileHandle, StrikeTask]],
+    *,
+    layout: KeyboardLayout,
+    crew: Crew,
+    report: Callable[[float], None],
+    each: Callable[[Sequence[StrikeResult]], None] | None,
+) -> list[MeasuredStrike]:
+    """Measure all strikes, and again those of which the others have told more."""
+    batches = [tasks[i : i + BATCH_STRIKES] for i in range(0, len(tasks), BATCH_STRIKES)]
+    done = crew.do(
+        measure_batch,
+        batches,
+        report=lambda share: report(SCAN_SHARE + (LATER_SHARE - SCAN_SHARE) * share),
+        each=None if each is None else lambda batch: each([item.result for item in batch]),
+    )
+    every = [item for batch in done for item in batch]
+    again = look_again(tasks, every, layout=layout)
+    seconds = crew.do(
+        measure_batch,
+        [[task] for _, task in again],
+        report=lambda share: report(LATER_SHARE + (1.0 - LATER_SHARE) * share),
+    )
+    for (index, _), items in zip(again, seconds, strict=True):
+        every[index] = items[0]
+    return every
+
+
+def _no_string(name: str, sounds: int) -> str:
+    """Sentence for a recording of something else than struck strings."""
+    if sounds == 0:
+        return _nothing_found(name, [])
+    return (
+        f"{name} holds sounds ({sounds}), but hardly any that is clearly a struck string; is it "
+        "speech, music or noise? Record the keys of a piano one by one"
     )
 
 

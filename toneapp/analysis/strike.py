@@ -9,21 +9,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from toneapp._typing import FloatArray, IntArray
+from toneapp._typing import FloatArray
 from toneapp.analysis.labels import NamedStrike
-from toneapp.analysis.scan import NoiseSpectrum
+from toneapp.analysis.strike_release import release_of
+from toneapp.analysis.strike_sound import with_attack, with_sound
+from toneapp.analysis.strike_task import StrikeTask
 from toneapp.measure.beats import NoteBeats, measure_beats
-from toneapp.measure.brightness import HIGHEST_PARTIAL_HZ, measure_brightness
 from toneapp.measure.damping import measure_damping
 from toneapp.measure.decay import NoteDecay, measure_decay
-from toneapp.measure.expected_release import confirm_release, find_drop
-from toneapp.measure.knock import measure_knock
 from toneapp.measure.leak import damped_partials, typical_t60_s
-from toneapp.measure.level import measure_level
-from toneapp.measure.loudness import measure_loudness
-from toneapp.measure.release import Release, find_release
+from toneapp.measure.release import Release
 from toneapp.measure.ringing import AFTER_RELEASE_S, LEAST_S, RingLine, find_lines
-from toneapp.measure.sharpness import measure_sharpness
 from toneapp.measure.stiff_string import partial_frequency_hz
 from toneapp.measure.tone import HeldTone, measure_tone
 from toneapp.pitch import hz_to_cents, note_name, ratio_to_cents
@@ -36,31 +32,12 @@ SERIES_RESIDUAL_CENTS = 2.0
 """Scatter about the stiff-string law above which it is said; plain strings keep to about 1 cent,
 wound ones at the bottom to 4 or 5 (measured on a real grand)."""
 
-RELEASE_FROM_S = 0.05
 DECAY_FROM_S = 0.04
-"""Where the search for the release and the fit of the decay begin: after the attack."""
+"""Where the fit of the decay begins, in s from the onset: after the attack."""
 
 BEATING_PARTIALS = 3
 LEAST_BEAT_SAMPLES = 16
 """Beats are sought in the three lowest partials, where the strings of a unison show best."""
-
-QUIET_DB = 20.0
-"""A strike that stands less than this above the room noise is said to be quiet."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StrikeTask:
-    """One strike to be measured."""
-
-    strike: NamedStrike
-    end_s: float  # in the recording; where the strike may no longer be followed
-    is_cut_short: bool  # by another strike, a noise, or the end of the recording
-    noise: NoiseSpectrum
-    has_damper: bool | None = None  # None: not known
-    expected_hold_s: float | None = None  # as the neighbours were held
-    may_assume_release: bool = False  # take the release there if none is seen
-    calibration_db: float | None = None
-    source: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,12 +88,11 @@ def measure_strike(
     tone = _measure_tone(sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
     if tone is None:
         result = replace(bare, flags=(*bare.flags, Flag.NO_PITCH))
-        result = _with_sound(
-            result, sound, None, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s
+        return MeasuredStrike(
+            result=with_sound(result, sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
         )
-        return MeasuredStrike(result=result)
     power = np.abs(tone.bands.envelopes) ** 2
-    release = _find_release(tone, power, task, last_s=last_s)
+    release = release_of(tone, power, task, last_s=last_s)
     if release.release_s is not None and release.release_s < tone.hold_s - 0.05:
         # The pitch was read beyond the release: once more, from the held part alone.
         again = _measure_tone(
@@ -130,7 +106,8 @@ def measure_strike(
             tone, power = again, np.abs(again.bands.envelopes) ** 2
     result = _with_pitch(bare, tone)
     result = _with_decay(result, tone, power, release, task, last_s=last_s)
-    result = _with_sound(result, sound, tone, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
+    result = with_sound(result, sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
+    result = with_attack(result, sound, tone, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
     lines: tuple[RingLine, ...] = ()
     partials_t60_s: float | None = None
     tails: tuple[float, ...] = ()
@@ -177,64 +154,6 @@ def _damped_bands(
         end_s=tone.onset_offset_s + last_s,
         noise_density=task.noise.at,
     )
-
-
-def _find_release(
-    tone: HeldTone, power: FloatArray, task: StrikeTask, *, last_s: float
-) -> Release:
-    """Moment the damper acts: as the user says, as it is heard, or as the neighbours suggest."""
-    given_s = task.strike.release_s
-    if given_s is not None:
-        return _given_release(given_s - task.strike.onset_s, last_s=last_s)
-    release = find_release(
-        tone.bands.times_s,
-        power,
-        noise_power=tone.noise_power,
-        t_start_s=RELEASE_FROM_S,
-        t_end_s=last_s,
-        has_damper=task.has_damper,
-    )
-    if release.release_s is None and task.has_damper is not False:
-        drop_s = find_drop(
-            tone.bands.times_s,
-            power,
-            noise_power=tone.noise_power,
-            t_start_s=RELEASE_FROM_S,
-            t_end_s=last_s,
-        )
-        if drop_s is not None:
-            release = Release(release_s=drop_s)
-    return _near_expected(release, tone, power, task, last_s=last_s)
-
-
-def _given_release(release_s: float, *, last_s: float) -> Release:
-    """Release that the user gives; none where the next strike or the end comes before it."""
-    if RELEASE_FROM_S <= release_s < last_s:
-        return Release(release_s=release_s)
-    return Release(flags=(Flag.NO_RELEASE,))
-
-
-def _near_expected(
-    release: Release, tone: HeldTone, power: FloatArray, task: StrikeTask, *, last_s: float
-) -> Release:
-    """Look for a release that was not seen where the neighbours' keys were let go."""
-    expected_s = task.expected_hold_s
-    if release.release_s is not None or expected_s is None or task.has_damper is False:
-        return release
-    if last_s < expected_s + LEAST_S:
-        return release
-    found_s = confirm_release(
-        tone.bands.times_s,
-        power,
-        noise_power=tone.noise_power,
-        expected_s=expected_s,
-        end_s=last_s,
-    )
-    if found_s is not None:
-        return Release(release_s=found_s)
-    if task.may_assume_release:
-        return Release(release_s=expected_s, flags=(Flag.NO_RELEASE, Flag.RELEASE_ASSUMED))
-    return release
 
 
 def _measure_tone(
@@ -365,99 +284,6 @@ def _seen_release_s(result: StrikeResult, release: Release) -> float | None:
     if release.release_s is None or Flag.RELEASE_ASSUMED in release.flags:
         return None
     return result.onset_s + release.release_s
-
-
-def _with_sound(
-    result: StrikeResult,
-    sound: FloatArray,
-    tone: HeldTone | None,
-    task: StrikeTask,
-    *,
-    sample_rate_hz: float,
-    onset_s: float,
-) -> StrikeResult:
-    """Add level, loudness, sharpness, and with a tone brightness and knock."""
-    end_s = onset_s + (task.end_s - result.onset_s)
-    level = measure_level(
-        sound,
-        sample_rate_hz=sample_rate_hz,
-        onset_s=onset_s,
-        end_s=end_s,
-        calibration_db=task.calibration_db,
-    )
-    loudness = measure_loudness(
-        sound,
-        sample_rate_hz=sample_rate_hz,
-        onset_s=onset_s,
-        end_s=end_s,
-        calibration_db=task.calibration_db,
-    )
-    sharpness = measure_sharpness(
-        sound,
-        sample_rate_hz=sample_rate_hz,
-        onset_s=onset_s,
-        end_s=end_s,
-        calibration_db=task.calibration_db,
-        level=level,
-    )
-    flags = [*result.flags, *level.flags, *loudness.flags, *sharpness.flags]
-    noise_dbfs = task.noise.a_weighted_dbfs()
-    if level.level_db is not None:
-        uncalibrated_db = level.level_db - (task.calibration_db or 0.0)
-        if uncalibrated_db < noise_dbfs + QUIET_DB:
-            flags.append(Flag.QUIET)
-    result = replace(
-        result,
-        level_db=level.level_db,
-        peak_dbfs=level.peak_dbfs,
-        loudness_lkfs=loudness.loudness_lkfs,
-        loudness_sone=loudness.loudness_sone,
-        sharpness_acum=sharpness.sharpness_acum,
-        noise_dbfs=noise_dbfs,
-    )
-    if tone is not None:
-        n, hz = _fitted_series(tone, sample_rate_hz=sample_rate_hz)
-        brightness = measure_brightness(
-            sound,
-            sample_rate_hz=sample_rate_hz,
-            onset_s=onset_s,
-            partial_hz=hz,
-            partial_n=n,
-            f1_hz=tone.fit.f1_hz,
-            end_s=end_s,
-        )
-        knock = measure_knock(
-            sound,
-            sample_rate_hz=sample_rate_hz,
-            onset_s=onset_s,
-            partial_hz=hz,
-            partial_n=n,
-            end_s=end_s,
-        )
-        flags.extend([*brightness.flags, *knock.flags])
-        result = replace(
-            result,
-            brightness=brightness.brightness,
-            brightness_se=brightness.brightness_se,
-            centroid_hz=brightness.centroid_hz,
-            slope_db_per_oct=brightness.slope_db_per_oct,
-            attack_db=brightness.partial_db,
-            knock_db=knock.knock_db,
-        )
-    return replace(result, flags=tuple(dict.fromkeys(flags)))
-
-
-def _fitted_series(tone: HeldTone, *, sample_rate_hz: float) -> tuple[IntArray, FloatArray]:
-    """Numbers and frequencies of the fitted series up to 10 kHz or what the rate allows."""
-    fit = tone.fit
-    b = fit.inharmonicity if fit.inharmonicity is not None else 0.0
-    f0 = fit.f0_hz if fit.inharmonicity is not None else fit.f1_hz
-    top_hz = min(1.02 * HIGHEST_PARTIAL_HZ, 0.5 * sample_rate_hz)
-    n = np.arange(1, max(2, int(top_hz / f0)) + 1)
-    hz = partial_frequency_hz(n, f0_hz=f0, inharmonicity=b)
-    kept = hz < top_hz
-    kept[0] = True
-    return n[kept], hz[kept]
 
 
 def _label_flags(strike: NamedStrike) -> tuple[Flag, ...]:
