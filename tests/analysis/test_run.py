@@ -319,3 +319,7 @@ def test_a_part_of_an_instrument_off_pitch_is_open_by_a_semitone(
     # Nothing in the sound tells 60 cents flat from 40 cents sharp; old strings are rather flat.
     assert [s.midi for s in found.strikes] == [b.midi for b in blows]
     assert any("too high" in p and "+40 cents" in p for p in found.problems)
+    # Given the pitch that the instrument would have by the other reading, that reading it is.
+    other = analyse(write(x, rate=24000), a4_hz=440.0 * 2 ** (0.4 / 12))
+    assert [s.midi for s in other.strikes] == [b.midi - 1 for b in blows]
+    assert not any("semitone" in problem for problem in other.problems)

@@ -29,7 +29,7 @@ from toneapp.errors import AudioFileError, NothingFoundError
 from toneapp.keyboard import KeyboardLayout
 from toneapp.measure.labelling import label_run
 from toneapp.one_thread import one_thread
-from toneapp.pitch import A4_HZ
+from toneapp.pitch import A4_HZ, A4_MIDI, hz_to_midi
 from toneapp.results import RunResult, StrikeResult
 
 __all__ = ["analyse"]
@@ -161,17 +161,21 @@ def _analyse_sources(
     check_labels(labels, duration_s=sources[0].duration_s)
     with Crew(jobs if duration_s > 15.0 else 1) as crew:
         heard = listen(handles, crew=crew, report=lambda share: report(SCAN_SHARE * share))
+        reference_offset = hz_to_midi(a4_hz) - A4_MIDI
         run = label_run(
             [candidate.evidence for _, candidate in heard.candidates],
             heard.times_s,
             compass=layout.compass,
+            reference_offset=reference_offset,
             order=order,
             rises_db=[candidate.rise_db for _, candidate in heard.candidates],
             sources=[source for source, _ in heard.candidates],
         )
         strikes, unexpected = name_strikes(heard, run)
         if labels:
-            strikes = apply_given_labels(strikes, labels, detune_semitones=run.detune_semitones)
+            strikes = apply_given_labels(
+                strikes, labels, detune_semitones=run.detune_semitones + reference_offset
+            )
         if not strikes:
             raise NothingFoundError(_nothing_found(name, problems))
         jobs_list = strike_tasks(

@@ -89,7 +89,7 @@ def join_run(
         room_t60_s=None if heard.ring_on is None else heard.ring_on.room_t60_s,
         missing=tuple(midi for midi in layout.compass if midi not in played),
         unexpected=heard.unexpected,
-        problems=heard.problems + _problems(strikes, heard),
+        problems=heard.problems + _problems(strikes, heard, reference_hz=a4_hz),
         order=heard.order,
         compass=str(layout.compass),
         channels=heard.channels,
@@ -128,7 +128,9 @@ def _measured_a4_hz(strikes: Sequence[StrikeResult]) -> float | None:
     return midi_to_hz(A4_MIDI + middle / 100.0)
 
 
-def _problems(strikes: Sequence[StrikeResult], heard: Heard) -> tuple[str, ...]:
+def _problems(
+    strikes: Sequence[StrikeResult], heard: Heard, *, reference_hz: float
+) -> tuple[str, ...]:
     """Doubts about the run, one sentence each."""
     found: list[str] = []
     found += _clipped(strikes)
@@ -146,23 +148,31 @@ def _problems(strikes: Sequence[StrikeResult], heard: Heard) -> tuple[str, ...]:
             + (" and others" if len(unsure) > 6 else "")
             + "; check them, and set them with a label file if they are wrong"
         )
+    found += _off_pitch(strikes, heard, reference_hz=reference_hz)
+    return tuple(found)
+
+
+def _off_pitch(strikes: Sequence[StrikeResult], heard: Heard, *, reference_hz: float) -> list[str]:
+    """How far the instrument stands from its reference, and whether another reading is open."""
     a4_hz = _measured_a4_hz(strikes)
-    if a4_hz is not None and abs(heard.detune_semitones) > 0.25:
-        cents = hz_to_cents(a4_hz, midi=A4_MIDI, a4_hz=A4_HZ)
+    if a4_hz is None:
+        return []
+    found = []
+    cents = hz_to_cents(a4_hz, midi=A4_MIDI, a4_hz=reference_hz)
+    if abs(heard.detune_semitones) > 0.25:
         found.append(
-            f"the instrument stands {cents:+.0f} cents from A4 = 440 Hz; notes are named by their "
-            "place on the keyboard"
+            f"the instrument stands {cents:+.0f} cents from A4 = {reference_hz:g} Hz; notes are "
+            "named by their place on the keyboard"
         )
-    if a4_hz is not None and heard.other_detune_semitones is not None:
+    if heard.other_detune_semitones is not None:
         step = heard.other_detune_semitones - heard.detune_semitones
-        cents = hz_to_cents(a4_hz, midi=A4_MIDI, a4_hz=A4_HZ) + 100.0 * step
         found.append(
             "which keys were struck is open by a semitone, because neither end of the keyboard "
             f"was played: if every name is one key too {'high' if step > 0 else 'low'}, the "
-            f"instrument stands {cents:+.0f} cents from A4 = 440 Hz; then give its own pitch "
-            "(--a4), or the names in a label file"
+            f"instrument stands {cents + 100.0 * step:+.0f} cents from A4 = {reference_hz:g} Hz; "
+            "then give its own pitch (--a4), or the names in a label file"
         )
-    return tuple(found)
+    return found
 
 
 def _clipped(strikes: Sequence[StrikeResult]) -> list[str]:

@@ -143,21 +143,7 @@ def label_run(
     sure = weight * np.clip((steadiness - USUAL_STEADINESS) / 0.2, 0.0, 1.0)
     support = np.stack([item.support for item, use in zip(evidence, usable, strict=True) if use])
     keys = np.arange(compass.lowest_midi, compass.highest_midi + 1)
-    fraction = _tuning_fraction(support, weight, reference_offset=reference_offset)
-    # The whole semitone is open: it is settled by what would lie beyond the ends of the keyboard.
-    options = [fraction + whole for whole in (0, -1, 1) if abs(fraction + whole) <= _MOST_DETUNE]
-    lost = {
-        option: _uncovered(support, keys, sure, detune=option + reference_offset)
-        for option in options
-    }
-    detune = min(
-        options,
-        key=lambda option: lost[option] + max(-_FLAT_COST * option, _SHARP_COST * option),
-    )
-    other = min((option for option in options if option != detune), key=abs, default=None)
-    is_open = (
-        other is not None and abs(other) <= _OPEN_DETUNE and lost[other] < lost[detune] + _TELLING
-    )
+    detune, other = _settle_detune(support, keys, weight, sure, reference_offset=reference_offset)
     emission = _key_evidence(support, keys, detune=detune + reference_offset)
     path, direction = _best_path(
         emission * weight[:, None], order=order, is_one_recording=is_one_recording
@@ -183,7 +169,7 @@ def label_run(
         unexpected,
         order=direction,
         detune=detune,
-        other_detune=other if is_open else None,
+        other_detune=other,
         reference_offset=reference_offset,
     )
 
@@ -207,6 +193,34 @@ def _usual_stretch(midi: FloatArray) -> FloatArray:
     return np.where(
         midi > 72, 0.20 * ((midi - 72) / 36.0) ** 2, -0.15 * (np.maximum(48 - midi, 0) / 27.0) ** 2
     )
+
+
+def _settle_detune(
+    support: FloatArray,
+    keys: IntArray,
+    weight: FloatArray,
+    sure: FloatArray,
+    *,
+    reference_offset: float,
+) -> tuple[float, float | None]:
+    """Semitones of the instrument from the reference, and the other answer if it is as good.
+
+    The whole semitone is open: it is settled by what would lie beyond the ends of the keyboard.
+    """
+    fraction = _tuning_fraction(support, weight, reference_offset=reference_offset)
+    options = [fraction + whole for whole in (0, -1, 1) if abs(fraction + whole) <= _MOST_DETUNE]
+    lost = {
+        option: _uncovered(support, keys, sure, detune=option + reference_offset)
+        for option in options
+    }
+    detune = min(
+        options,
+        key=lambda option: lost[option] + max(-_FLAT_COST * option, _SHARP_COST * option),
+    )
+    other = min((option for option in options if option != detune), key=abs, default=None)
+    if other is None or abs(other) > _OPEN_DETUNE or lost[other] >= lost[detune] + _TELLING:
+        other = None
+    return detune, other
 
 
 def _tuning_fraction(support: FloatArray, trust: FloatArray, *, reference_offset: float) -> float:
