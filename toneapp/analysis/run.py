@@ -62,7 +62,7 @@ def analyse(
     layout : KeyboardLayout, optional
         Compass and breaks of the instrument; A0-C8 without known breaks by default.
     a4_hz : float
-        Reference for the cents, in Hz.
+        Reference for the cents and for the names of keys, in Hz.
     order : str, optional
         ``"ascending"``, ``"descending"`` or ``"free"``; read from the run by default.
     labels : sequence of GivenLabel

@@ -75,7 +75,7 @@ def add_command(commands: Any, *, parents: list[argparse.ArgumentParser]) -> Non
         type=_a4_hz,
         default=A4_HZ,
         metavar="HZ",
-        help="pitch of A4 in Hz that cents are counted from (440)",
+        help="pitch of A4 in Hz that cents and the names of keys are counted from (440)",
     )
     piano.add_argument(
         "--last-damper", type=_note, metavar="NOTE", help="highest note with a damper"
