@@ -98,15 +98,8 @@ _REASONS = (
     (
         "Ring-on",
         "leaking dampers",
-        "Of the twelve, A5 is missed, a damper of the highest damped octave, where strings die "
-        "almost as fast by themselves.",
-    ),
-    (
-        "Ring-on",
-        "good dampers",
-        "All are of one key of one instrument. Probably a resonance of the room lies on its "
-        "partials: the sound dies more slowly there than elsewhere, after every key that shares "
-        "the frequency, as a string would.",
+        "Of two strings an octave apart that both leak, the upper may pass for a partial of the "
+        "lower: their lines lie within a tenth of a hertz.",
     ),
 )
 

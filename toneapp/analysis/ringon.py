@@ -12,12 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from toneapp.analysis.ringon_leaks import (
-    confirmed_by_others,
-    leaky_by_own_strikes,
-    rank_suspects,
-    without_lent,
-)
+from toneapp.analysis.ringon_evidence import LeakEvidence
+from toneapp.analysis.ringon_leaks import leaky_by_own_strikes, rank_suspects
 from toneapp.analysis.ringon_naming import name_ringing
 from toneapp.analysis.ringon_run import read_run, with_leaking_strings
 from toneapp.analysis.ringon_sums import sum_up_strings, treble_echo
@@ -50,23 +46,22 @@ def judge_ringing(
     if not any(item.hears_release for item in measured):
         return [item.result for item in measured], None
     run = read_run(measured, layout=layout)
-    sure, suspected = leaky_by_own_strikes(run)
-    run = with_leaking_strings(run, sure)
-    leaky = sure | suspected
-    named = name_ringing(run, leaky)
-    confirmed = sure | confirmed_by_others(run, named, suspected, known=sure)
-    confirmed = without_lent(run, named, confirmed)
-    if confirmed != leaky:
-        leaky = confirmed
+    leaky = leaky_by_own_strikes(run)
+    doubts: dict[int, float] = {}
+    run = with_leaking_strings(run, leaky)
+    if run.strings is not None:
+        evidence = LeakEvidence(run, run.strings)
+        leaky = evidence.find(leaky)
+        doubts = evidence.doubts(leaky)
         run = with_leaking_strings(run, leaky)
-        named = name_ringing(run, leaky)
+    named = name_ringing(run, leaky)
     heard = [item.hears_release for item in measured]
     echo_db, echo_se = treble_echo(named, heard, last_damper=run.last_damper)
     return named, RingOn(
         last_damper_midi=run.last_damper,
         last_damper_is_given=run.is_given,
         room_t60_s=run.room_t60_s,
-        suspects=rank_suspects(run, named, leaky),
+        suspects=rank_suspects(run, named, leaky, doubts=doubts),
         echo_strings=sum_up_strings(named),
         treble_echo_db=echo_db,
         treble_echo_db_se=echo_se,
