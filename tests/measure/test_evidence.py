@@ -123,9 +123,8 @@ def test_gain_changes_no_evidence(gain_db: float, tones: ModuleType) -> None:
     x = _noise(rng)
     tones.put(x, _tone(tones, rng, 57), at_s=0.5, rate_hz=RATE, level_db=-14.0)
     plain, louder = _evidence(x), _evidence(10 ** (gain_db / 20) * x)
-    # Spectra in single precision: a peak's weight is rounded at the sixth digit.
-    assert louder.support == pytest.approx(plain.support, abs=1e-4)
-    assert louder.steadiness == pytest.approx(plain.steadiness, abs=1e-4)
+    assert louder.support == pytest.approx(plain.support, abs=1e-6)
+    assert louder.steadiness == pytest.approx(plain.steadiness, abs=1e-6)
     assert louder.rise_db == pytest.approx(plain.rise_db, abs=1e-3)
     assert louder.peak_count == plain.peak_count
 

@@ -62,16 +62,18 @@ def strings_only(
         The strikes in their order.
     """
     measured, voices = without_voices(every)
-    strings = [item.result for item in measured]
-    measured, syllables = without_syllables(
-        measured,
-        noises_s=[
-            item.onset_s
-            for item in [*unexpected, *voices]
-            if item.kind == "noise" and not is_clatter(item.onset_s, strings)
-        ],
-        sample_rate_hz=sample_rate_hz,
-    )
+    syllables: list[UnexpectedSound] = []
+    if not any(item.result.source for item in every):  # times of several recordings do not compare
+        strings = [item.result for item in measured]
+        measured, syllables = without_syllables(
+            measured,
+            noises_s=[
+                item.onset_s
+                for item in [*unexpected, *voices]
+                if item.kind == "noise" and not is_clatter(item.onset_s, strings)
+            ],
+            sample_rate_hz=sample_rate_hz,
+        )
     others = [*voices, *syllables]
     noises = len(others) + sum(item.kind == "noise" for item in unexpected)
     verdict = judge_sounds(measured, noises=noises, sample_rate_hz=sample_rate_hz)

@@ -179,7 +179,7 @@ def _rise_peaks(
     )
 
 
-def _amplitude_before(before: Float32Array, *, valid_s: float, rate: float) -> FloatArray:
+def _amplitude_before(before: FloatArray, *, valid_s: float, rate: float) -> FloatArray:
     """Amplitudes of what sounded before, from the part of the stretch behind an earlier onset."""
     length = before.size
     skipped = max(0, length - int(min(valid_s, length / rate) * rate))
@@ -194,18 +194,18 @@ def _amplitude_before(before: Float32Array, *, valid_s: float, rate: float) -> F
     return np.asarray(old / max(share, 0.05))
 
 
-def _stretch(samples: FloatArray | Float32Array, first: int, length: int) -> Float32Array:
+def _stretch(samples: FloatArray | Float32Array, first: int, length: int) -> FloatArray:
     """Cut a stretch, with silence where there is no sound."""
-    out = np.zeros(length, dtype=np.float32)
+    out = np.zeros(length)
     low, high = max(first, 0), min(first + length, samples.size)
     if high > low:
         out[low - first : high - first] = samples[low:high]
     return out
 
 
-def _power(stretch: Float32Array) -> float:
+def _power(stretch: FloatArray) -> float:
     """Mean square."""
-    return float(np.mean(np.square(stretch, dtype=np.float64)))
+    return float(np.mean(stretch**2))
 
 
 @lru_cache(maxsize=4)
