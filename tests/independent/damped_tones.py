@@ -48,6 +48,32 @@ def room_response(
     return np.asarray(out)
 
 
+def octave_room(
+    rng: np.random.Generator, *, t60_s: dict[float, float], level_db: float
+) -> FloatArray:
+    """Direct sound of 1, then noise whose T60 depends on the frequency.
+
+    `t60_s` names the lower edge of each band in Hz and its T60. `level_db` is the energy of the
+    first band's noise over that of the direct sound in it; all bands begin equally loud.
+    """
+    longest = max(t60_s.values())
+    size = int(1.3 * longest * RATE_HZ)
+    spectrum = np.fft.rfft(rng.standard_normal(size))
+    hz = np.fft.rfftfreq(size, 1.0 / RATE_HZ)
+    edges = [*t60_s, math.inf]
+    out = np.zeros(size)
+    for i, (low, own) in enumerate(t60_s.items()):
+        band = np.fft.irfft(np.where((hz >= low) & (hz < edges[i + 1]), spectrum, 0.0), size)
+        out += band * 10.0 ** (-3.0 * np.arange(size) / RATE_HZ / own)
+    first = next(iter(t60_s.values()))
+    # White noise of unit variance: its energy in a band over the direct sound's is the sum of
+    # the squared decay.
+    energy = float(np.sum(10.0 ** (-6.0 * np.arange(size) / RATE_HZ / first)))
+    out *= math.sqrt(10.0 ** (level_db / 10.0) / energy)
+    out[0] += 1.0
+    return np.asarray(out)
+
+
 def damped_tone(
     rng: np.random.Generator,
     *,
@@ -56,10 +82,13 @@ def damped_tone(
     room: FloatArray | None = None,
     noise_db: float = -75.0,
     free_string: tuple[int, float, float] | None = None,
+    felt_s: float = FELT_S,
+    felt_power: float = 2.0,
 ) -> DampedTone:
     """One note, held and let go; partials die within some 25 % of `t60_s`, higher ones sooner.
 
     `free_string` adds a string that answers: number of the partial, level over it in dB, T60 in s.
+    The felt comes to its full weight within `felt_s`, its share growing with a power of time.
     """
     f0 = 440.0 * 2.0 ** ((midi - 69) / 12.0)
     n = np.arange(1, max(1, min(20, int(5000.0 / f0))) + 1)
@@ -68,7 +97,8 @@ def damped_tone(
     damped = t60_s * np.exp(rng.normal(0.0, 0.25, n.size)) * n**-0.3
     t = np.arange(int((HOLD_S + 1.4) * RATE_HZ)) / RATE_HZ
     u = np.maximum(t - HOLD_S, 0.0)
-    acting = np.where(u < FELT_S, u**3 / (3.0 * FELT_S**2), u - 2.0 * FELT_S / 3.0)
+    soft = felt_s / (felt_power + 1.0) * (u / felt_s) ** (felt_power + 1.0)
+    acting = np.where(u < felt_s, soft, u - felt_s * felt_power / (felt_power + 1.0))
     sound = np.zeros(t.size)
     for k in range(n.size):
         envelope = 10.0 ** (-3.0 * (t / NATURAL_T60_S + acting / damped[k]))

@@ -112,7 +112,9 @@ def test_an_instrument_off_pitch_is_named_by_its_keys(cents: int, order: str) ->
     assert run.detune_semitones == pytest.approx(cents / 100, abs=0.1)
 
 
-@pytest.mark.parametrize(("cents", "other"), [(-45, 55), (-60, 40), (30, -70), (-5, None), (10, None)])
+@pytest.mark.parametrize(
+    ("cents", "other"), [(-45, 55), (-60, 40), (30, -70), (-5, None), (10, None)]
+)
 def test_a_part_of_the_keyboard_leaves_the_semitone_open(cents: int, other: int | None) -> None:
     run = _label(list(range(40, 80)), detune=cents / 100)
     if other is None:

@@ -143,6 +143,42 @@ def test_dying_into_the_noise_is_no_release():
         assert sought(t, power).release_s is None
 
 
+def in_a_room(rng, *, release_s, end_s, room_t60_s, level_db, bands=9, rate_hz=1000.0):
+    """Envelope powers of damped partials in a room: complex noise under an exponential.
+
+    Moorer, Computer Music J. 3(2), 13 (1979), from memory.
+    """
+    t = np.arange(-2.0 * room_t60_s, end_s, 1 / rate_hz)
+    delay = np.arange(0, 1.2 * room_t60_s, 1 / rate_hz)
+    rows = []
+    for n in range(bands):
+        held = np.exp(-6.908 / (6.0 / (1 + 0.1 * n)) * np.maximum(t, 0.0))
+        worked = np.maximum(t - release_s - 0.02, 0.0)
+        direct = 10 ** (-(2.0 * n + rng.normal(0, 3)) / 20) * held * np.exp(-6.908 / 0.15 * worked)
+        noise = rng.normal(size=delay.size) + 1j * rng.normal(size=delay.size)
+        noise *= np.exp(-6.908 * delay / room_t60_s)
+        noise *= 10 ** (level_db / 20) / np.sqrt(2 * np.sum(np.exp(-13.816 * delay / room_t60_s)))
+        z = direct + np.convolve(direct, noise)[: t.size]
+        z += np.sqrt(NOISE / 2) * (rng.normal(size=t.size) + 1j * rng.normal(size=t.size))
+        rows.append(np.abs(z) ** 2)
+    kept = t >= 0.0
+    return t[kept][::8], np.array(rows)[:, kept][:, ::8]
+
+
+def test_in_a_lively_room_no_release_is_taken_from_the_last_band_left():
+    # The room is as loud as the direct sound, T60 1.2 s: single bands rise again by chance.
+    rng = np.random.default_rng(3)
+    errors = []
+    for _ in range(30):
+        t, power = in_a_room(rng, release_s=1.5, end_s=2.5, room_t60_s=1.2, level_db=0.0)
+        found = sought(t, power)
+        if found.release_s is not None:
+            errors.append(found.release_s - 1.5)
+    assert len(errors) >= 20
+    assert np.median(np.abs(errors)) < 0.06
+    assert np.mean(np.array(errors) > 0.3) <= 0.1
+
+
 def test_slopes_before_and_after():
     # 5 dB/s for 2 s, then 120 dB/s: both within 3 %, the moment within 10 ms
     t = np.arange(0, 3, 1 / RATE_HZ)
@@ -172,3 +208,24 @@ def test_refuses_what_is_no_power(power, match):
         find_release(
             np.arange(50) * 0.02, power, noise_power=np.ones(2), t_start_s=0.0, t_end_s=1.0
         )
+
+
+def test_the_knee_of_a_fast_natural_decay_is_not_taken_for_the_damper():
+    # Treble partials of T60 0.5 s that turn into an aftersound of 1.6 s, let go at 0.5 s.
+    found = []
+    for draw in range(20):
+        rng = np.random.default_rng(draw)
+        t = np.arange(0, 1.6, 1 / RATE_HZ)
+        rows = []
+        for n in range(5):
+            z = np.exp(-6.908 / 0.5 * t)
+            z = z + 0.2 * np.exp(-6.908 / 1.6 * t + 1j * rng.uniform(0, 6.3))
+            z *= np.exp(-6.908 / 0.09 * np.clip(t - 0.5, 0, None))
+            z *= 10 ** (-(4 * n + rng.normal(0, 2)) / 20)
+            z += np.sqrt(NOISE / 2) * (rng.normal(size=t.size) + 1j * rng.normal(size=t.size))
+            rows.append(np.abs(z) ** 2)
+        release_s = sought(t, np.array(rows)).release_s
+        if release_s is not None:
+            found.append(release_s)
+    assert len(found) >= 18
+    assert np.median(np.abs(np.array(found) - 0.5)) < 0.015

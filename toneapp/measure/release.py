@@ -19,6 +19,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from toneapp._typing import BoolArray, FloatArray
+from toneapp.measure.release_bend import bend_errors, bend_weights, vertex
 from toneapp.results import Flag
 
 __all__ = [
@@ -54,13 +55,16 @@ FINAL_RECOVERY = 0.06  # of many bands, none of which comes back, less fall is e
 FINAL_BANDS = 5.0
 FINAL_FALL_DB = 3.0
 FINAL_SHARE = 0.5
+LIVELY_RECOVERY = (0.2, 0.06)  # of single bands, and of their mean: a lively room's sounds meet in
+LIVELY_FALL_DB = 7.0  # step here and there, while a fall so deep ...
+LIVELY_SHARE = 0.75  # ... of so many bands goes on in the mean
+LONE_BANDS = 2.5  # so few fall late, after twice as many bent and partly came back: of no account
+DOUBTFUL_RECOVERY = 0.3
 PERSIST_S = 0.8  # for so long after the fall the level is watched for recovery
 APART_S = 0.3  # s; candidates closer than this are one
 WINDOW_S = (0.45, 0.45)  # before and after the first estimate, to seek the moment exactly in
 SEARCH_S = (0.20, 0.30)
 BEND_S = 0.03  # to either side, where smoothing rounds the bend
-TAIL_RANGE_DB = 20.0  # a band's fall is followed so far; below it the room and leaks take over
-SECOND_BEND_S = 0.12  # after the damper: it leaks, or the room is heard
 MIN_SLOPE_RATIO = 1.4  # after over before; less is no damper at work
 
 
@@ -92,6 +96,12 @@ class _Candidate:
     bands: float
     score: float  # drop over the drop that is worth a look
     post_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fall:
+    release: Release
+    is_sure: bool  # nothing of it comes back
 
 
 def find_release(
@@ -157,8 +167,26 @@ def find_release(
     levels = _levels(times, powers, noise, t_start_s=t_start_s, t_end_s=t_end_s)
     found = [_refined(levels, candidate) for candidate in _candidates(levels)]
     # Of several falls the damper's is the deepest: what beats take away is less and comes back.
-    seen = [release for release in found if release is not None]
-    return max(seen, key=lambda release: release.drop_db or 0.0) if seen else nothing
+    seen = [fall.release for fall in found if fall is not None and fall.is_sure]
+    if not seen:
+        return nothing
+    best = max(seen, key=_weight_of)
+    doubted = any(
+        fall is not None
+        and fall.release.bands >= 2.0 * best.bands
+        and (fall.release.release_s or 0.0) < (best.release_s or 0.0)
+        for fall in found
+    )
+    return nothing if best.bands <= LONE_BANDS and doubted else best
+
+
+def _weight_of(release: Release) -> float:
+    """How much speaks for a fall.
+
+    In a lively room the last band that is left falls deep as well, long after all of them have
+    bent together.
+    """
+    return (release.drop_db or 0.0) * release.bands
 
 
 def _checked(
@@ -241,23 +269,23 @@ def _candidates(levels: _Levels) -> list[_Candidate]:
     return apart
 
 
-def _refined(levels: _Levels, candidate: _Candidate) -> Release | None:
+def _refined(levels: _Levels, candidate: _Candidate) -> _Fall | None:
     """Seek the exact moment around a candidate, and check that it is no beat."""
     t = levels.times
     inside = (t >= candidate.time_s - WINDOW_S[0]) & (t <= candidate.time_s + WINDOW_S[1])
     times, db = t[inside], levels.db[:, inside]
-    low = max(candidate.time_s - SEARCH_S[0], times[0] + 4 * STEP_S)
+    low = max(candidate.time_s - SEARCH_S[0], times[0] + 4 * STEP_S, EARLIEST_S)
     high = min(candidate.time_s + SEARCH_S[1], times[-1] - 4 * STEP_S)
     moments = np.arange(low, high, STEP_S)
     if moments.size < 3:
         return None
     at = int(np.searchsorted(times, candidate.time_s))
-    weight = _fit_weights(db, levels.visible[:, inside], levels.is_lost[:, inside], at)
+    weight = bend_weights(db, levels.visible[:, inside], levels.is_lost[:, inside], at)
     if not weight.any():
         return None
-    error, slopes, bends = _bend_errors(times, db, weight, moments)
+    error, slopes, bends = bend_errors(times, db, weight, moments)
     best = int(np.argmin(error))
-    offset, curvature = _vertex(error, best)
+    offset, curvature = vertex(error, best)
     moment = float(moments[best] + offset * STEP_S)
     band_weight = weight.sum(axis=1)
     share = band_weight / band_weight.sum()
@@ -267,18 +295,24 @@ def _refined(levels: _Levels, candidate: _Candidate) -> Release | None:
     if moment < EARLIEST_S:
         return None
     fall_db, taking_part = _fall(levels, moment)
-    recovery = _recovery(levels, moment)
+    recovery, of_mean = _recovery(levels, moment)
     is_final = recovery <= FINAL_RECOVERY and candidate.bands >= FINAL_BANDS
     needed_db, needed_share = (
         (FINAL_FALL_DB, FINAL_SHARE) if is_final else (MIN_FALL_DB, MIN_SHARE)
     )
-    if fall_db < needed_db or taking_part < needed_share or recovery > MAX_RECOVERY:
+    if fall_db < needed_db or taking_part < needed_share or recovery > DOUBTFUL_RECOVERY:
         return None
+    is_lively = (
+        recovery <= LIVELY_RECOVERY[0]
+        and of_mean <= LIVELY_RECOVERY[1]
+        and fall_db >= LIVELY_FALL_DB
+        and taking_part >= LIVELY_SHARE
+    )
     points = np.count_nonzero(weight)
     variance = error[best] / max(points - 4 * np.count_nonzero(band_weight), 1)
     correlation = SMOOTHING_S / STEP_S  # neighbouring points share their samples
     se = STEP_S * math.sqrt(max(2.0 * variance * correlation / max(curvature, 1e-9), 0.0))
-    return Release(
+    release = Release(
         release_s=moment,
         release_s_se=float(min(max(se, STEP_S / 3.0), SEARCH_S[1])),
         drop_db=fall_db,
@@ -286,58 +320,7 @@ def _refined(levels: _Levels, candidate: _Candidate) -> Release | None:
         slope_after_db_per_s=_slope(times, db, weight, moment + BEND_S, 1) or after,
         bands=candidate.bands,
     )
-
-
-def _fit_weights(db: FloatArray, visible: FloatArray, is_lost: BoolArray, at: int) -> FloatArray:
-    """Weight of each point: how visible its band was, until it has fallen far or is lost."""
-    count = db.shape[1]
-    at = min(max(at, 1), count - 1)
-    band = visible[:, max(0, at - 10) : at + 1].mean(axis=1)
-    level = db[:, max(0, at - 10) : at + 1].mean(axis=1)
-    gone = (db < level[:, None] - TAIL_RANGE_DB) | is_lost
-    gone[:, :at] = False
-    first = np.where(gone.any(axis=1), np.argmax(gone, axis=1), count)
-    # The first point that is gone still tells that the level fell.
-    keep = np.arange(count) <= first[:, None]
-    return np.where(keep, band[:, None], 0.0)
-
-
-def _bend_errors(
-    times: FloatArray, db: FloatArray, weight: FloatArray, moments: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Sum of squares for each moment, and slope and bend of each band there."""
-    x = times[None, :] - moments[:, None]
-    design = np.stack(
-        [np.ones_like(x), x, np.maximum(x, 0.0), np.maximum(x - SECOND_BEND_S, 0.0)], axis=2
-    )  # (j, n, 4)
-    products = design[:, :, :, None] * design[:, :, None, :]
-    normal = np.tensordot(weight, products, axes=([1], [1]))  # (k, j, 4, 4)
-    target = np.tensordot(weight * db, design, axes=([1], [1]))  # (k, j, 4)
-    ridge = 1e-6 * np.eye(4) * (1.0 + weight.sum(axis=1))[:, None, None, None]
-    normal = normal + ridge
-    full = np.linalg.solve(normal, target[..., None])[..., 0]
-    plain = np.linalg.solve(normal[..., :3, :3], target[..., :3, None])[..., 0]
-    # Behind the damper the fall may only become slower; a second bend downward would be the
-    # release itself, tried too early.
-    is_slower = full[..., 3] > 0.0
-    explained = np.where(
-        is_slower, np.sum(full * target, axis=2), np.sum(plain * target[..., :3], axis=2)
-    )
-    solution = np.where(is_slower[..., None], full[..., :3], plain)
-    total = np.sum(weight * db**2, axis=1)[:, None]
-    error = np.sum(np.maximum(total - explained, 0.0), axis=0)
-    return error, solution[:, :, 1].T, solution[:, :, 2].T
-
-
-def _vertex(error: FloatArray, best: int) -> tuple[float, float]:
-    """Offset of the minimum from its grid point, and curvature, by a parabola."""
-    if not 0 < best < error.size - 1:
-        return 0.0, 0.0
-    left, middle, right = error[best - 1 : best + 2]
-    curvature = float(left - 2.0 * middle + right)
-    if curvature <= 0:
-        return 0.0, 0.0
-    return float(np.clip(0.5 * (left - right) / curvature, -0.5, 0.5)), curvature
+    return _Fall(release=release, is_sure=is_lively or recovery <= MAX_RECOVERY)
 
 
 def _fall(levels: _Levels, moment: float) -> tuple[float, float]:
@@ -381,21 +364,27 @@ def _slope(
     return float(total @ slopes / total.sum()) if np.all(spread > 0) else None
 
 
-def _recovery(levels: _Levels, moment: float) -> float:
-    """Share of the fall that is made good again, mean over bands."""
+def _recovery(levels: _Levels, moment: float) -> tuple[float, float]:
+    """Share of the fall that is made good again: mean over the bands, and of their mean."""
     t = levels.times
     before = (t > moment - 0.08) & (t <= moment)
     after = (t > moment) & (t <= moment + PERSIST_S)
     if not before.any() or np.count_nonzero(after) < 5:
-        return 0.0
+        return 0.0, 0.0
     weight = levels.visible[:, before].mean(axis=1)
     if not weight.any():
-        return 1.0
+        return 1.0, 1.0
     kernel = np.ones(5) / 5.0
     fall = levels.db[:, before].mean(axis=1)[:, None] - np.stack(
         [np.convolve(row, kernel, mode="valid") for row in levels.db[:, after]]
     )
+    single = float(np.sum(weight * _made_good(fall)) / weight.sum())
+    together = float(_made_good((weight @ fall / weight.sum())[None])[0])
+    return single, together
+
+
+def _made_good(fall: FloatArray) -> FloatArray:
+    """Largest share of the fall of each row that is lost again later."""
     deepest = np.maximum.accumulate(fall, axis=1)
     lost = np.max(deepest - fall, axis=1)
-    depth = np.maximum(deepest[:, -1], 1.0)
-    return float(np.sum(weight * np.clip(lost / depth, 0.0, 1.0)) / weight.sum())
+    return np.asarray(np.clip(lost / np.maximum(deepest[:, -1], 1.0), 0.0, 1.0))
