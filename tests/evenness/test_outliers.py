@@ -84,3 +84,48 @@ def test_figures_of_the_run_leave_the_errors_out():
 def test_too_few_notes_are_not_judged():
     few = X[:6]
     assert judge_residuals(few, few, few, few, audible=1.0, ordinary_limit=math.inf) is None
+
+
+def with_companion(
+    rng: np.random.Generator, *, fault_db: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Levels and brightness of notes that move together, one level off by itself at the 40th."""
+    x = np.arange(21.0, 109.0)
+    bright = rng.normal(0.0, 0.1, x.size)
+    level = 15.0 * bright + rng.normal(0.0, 0.7, x.size)
+    level[40] += fault_db
+    return x, level, bright
+
+
+def judged_level(x: np.ndarray, level: np.ndarray, companion: np.ndarray | None):
+    return judge_residuals(
+        x, level, np.full(x.size, 0.5), np.full(x.size, 50.0), audible=1.0,
+        ordinary_limit=np.inf, companion=companion,
+    )  # fmt: skip
+
+
+def test_what_a_companion_accounts_for_does_not_hide_a_fault():
+    plain, told, others = 0, 0, []
+    for i in range(12):
+        x, level, bright = with_companion(np.random.default_rng(i), fault_db=4.0)
+        plain += int(judged_level(x, level, None).is_raised[40])
+        found = judged_level(x, level, bright)
+        told += int(found.is_raised[40])
+        others.append(int(found.is_raised.sum()) - int(found.is_raised[40]))
+    assert told >= 11 > plain + 3
+    assert max(others) <= 2
+
+
+def test_what_a_companion_accounts_for_is_not_raised():
+    x, level, bright = with_companion(np.random.default_rng(3), fault_db=0.0)
+    bright[60] = 0.5
+    level[60] = 7.5
+    assert judged_level(x, level, None).is_raised[60]
+    assert not judged_level(x, level, bright).is_raised[60]
+
+
+def test_a_companion_leaves_the_residuals_as_they_are():
+    x, level, bright = with_companion(np.random.default_rng(4), fault_db=4.0)
+    assert np.array_equal(
+        judged_level(x, level, bright).residual, judged_level(x, level, None).residual
+    )

@@ -7,7 +7,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from toneapp.evenness.place import shared_place, strikes_with_place
+from toneapp.evenness.partial_levels import attack_of, partial_levels
+from toneapp.evenness.place import strikes_with_place
+from toneapp.evenness.spectrum_model import shared_place
 from toneapp.measure.stiff_string import partial_frequency_hz
 from toneapp.pitch import midi_to_hz, note_name
 from toneapp.results import StrikeResult
@@ -73,21 +75,48 @@ def test_what_the_room_adds_is_found(room_seed):
     assert 0.6 < np.std(z) < 1.5
 
 
-def test_without_a_room_next_to_nothing_is_taken_off():
+def test_without_a_room_no_place_is_found():
     strikes, _ = strikes_of(rng=np.random.default_rng(2), room_seed=None)
-    told = np.array([s.place_oct or 0.0 for s in strikes_with_place(strikes)])
-    assert np.std(told) < 0.015
+    levels = partial_levels(strikes, [attack_of(s) for s in strikes])
+    place = shared_place(levels.midi, levels.number, levels.frequency_hz, levels.level_db)
+    assert np.std(place.at(levels.frequency_hz)) < 0.5
 
 
-def test_a_bright_hammer_is_not_taken_for_the_room():
-    rng = np.random.default_rng(3)
-    strikes, added = strikes_of(rng=rng, room_seed=6)
-    at = 30
-    hard = strikes[at]
-    tilt = 4.0 * np.log2(np.arange(1, len(hard.attack_db) + 1))
-    strikes[at] = dataclasses.replace(hard, attack_db=tuple(np.array(hard.attack_db) + tilt))
+def test_single_partials_count_less_than_all_together():
+    """Hammers that tilt the spectrum, beside partials that stand out by themselves."""
+    rng = np.random.default_rng(8)
+    strikes, _ = strikes_of(rng=rng, room_seed=None, rest_db=3.0)
+    tilts = rng.normal(0.0, 1.0, len(strikes))
+    struck = [tilted(s, tilt) for s, tilt in zip(strikes, tilts, strict=True)]
+    found = strikes_with_place(struck)
+    heard = np.array([s.brightness for s in struck])
+    kept = np.array([s.brightness - s.place_oct for s in found])
+    x = np.arange(heard.size)
+    off = [v - np.polyval(np.polyfit(x, v, 4), x) for v in (heard, kept)]
+    before, after = (np.corrcoef(v, tilts)[0, 1] for v in off)
+    assert after > before + 0.03
+
+
+def tilted(strike: StrikeResult, db_per_oct: float) -> StrikeResult:
+    level = np.array(strike.attack_db)
+    number = np.arange(1, level.size + 1)
+    level = level + db_per_oct * np.log2(number)
+    hz = partial_frequency_hz(number, f0_hz=strike.f0_hz, inharmonicity=strike.B)
+    return dataclasses.replace(
+        strike, attack_db=tuple(level.tolist()), brightness=centroid_oct(hz, level)
+    )
+
+
+@pytest.mark.parametrize("at", [20, 30, 40])
+def test_a_bright_hammer_is_not_taken_for_the_room(at):
+    strikes, _ = strikes_of(rng=np.random.default_rng(3), room_seed=6)
+    plain = strikes_with_place(strikes)[at]
+    hard = tilted(strikes[at], 4.0)
+    by_hammer = hard.brightness - strikes[at].brightness
+    strikes[at] = hard
     found = strikes_with_place(strikes)[at]
-    assert found.place_oct == pytest.approx(added[hard.midi], abs=3.0 * found.place_oct_se)
+    seen = (found.brightness - found.place_oct) - (plain.brightness - plain.place_oct)
+    assert seen == pytest.approx(by_hammer, rel=0.2)
 
 
 def test_loudness_of_the_blow_does_not_matter():
@@ -132,10 +161,12 @@ def test_the_covariance_is_that_of_a_gaussian_process():
     place = shared_place(midi, number, hz, level)
     whole = place.factor @ place.factor.T
     assert place.weights == pytest.approx(np.linalg.solve(whole, level - np.median(level)))
-    distance = np.sqrt(3.0) * np.abs(hz[:, None] - hz[None, :]) / 8.0
+    distance = np.sqrt(3.0) * np.abs(hz[:, None] - hz[None, :]) / place.reach_hz
     shared = place.place_db**2 * (1.0 + distance) * np.exp(-distance)
     assert place.at(hz) == pytest.approx(shared @ place.weights)
-    parts = np.zeros(hz.size)
+    parts = np.zeros((hz.size, 1))
     parts[10] = 1.0
     variance = shared[10, 10] - shared[10] @ np.linalg.solve(whole, shared[10])
-    assert place.se_of_sum(hz, parts) == pytest.approx(np.sqrt(variance), rel=1e-6)
+    assert place.se_of_sums(parts, doubt=np.zeros(1)) == pytest.approx(
+        [np.sqrt(variance)], rel=1e-6
+    )

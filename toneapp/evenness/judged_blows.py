@@ -191,6 +191,7 @@ def judge_level(
         breaks=breaks,
         by_hand=_level_by_hand(levels, brightness),
         place_se=_of_notes(place_se_db, levels.midi),
+        companion=_brightness_of_notes(levels, brightness),
     )
     return JudgedLevel(even=levels, residuals=residuals)
 
@@ -217,6 +218,22 @@ def _levels(by_note: StrikesByNote) -> tuple[IntArray, FloatArray, FloatArray] |
 def _of_notes(values: Mapping[int, float | None], midi: FloatArray) -> FloatArray:
     """Values of some notes, 0 where they are not known."""
     return np.array([values[key] or 0.0 for key in midi.astype(int).tolist()])
+
+
+def _brightness_of_notes(
+    levels: EvenLevels, brightness: JudgedBrightness | None
+) -> FloatArray | None:
+    """Residuals of brightness beside the levels, where several blows tell them from the hand's.
+
+    A harder hammer is a little louder, and so is a firmer hand, which is brighter as well: a note
+    is loud by itself only as far as its brightness does not account for it.
+    """
+    if brightness is None or brightness.residuals is None or np.median(levels.strikes) <= 1:
+        return None
+    beside = np.zeros(levels.midi.size)
+    at = np.searchsorted(levels.midi, brightness.even.midi)
+    beside[at] = np.where(levels.strikes[at] > 1, brightness.residuals.residual, 0.0)
+    return beside
 
 
 def _level_by_hand(levels: EvenLevels, brightness: JudgedBrightness | None) -> FloatArray:

@@ -17,12 +17,26 @@ import numpy as np
 from toneapp._typing import BoolArray, FloatArray
 from toneapp.evenness.discovery import FALSE_DISCOVERY_RATE, adjust_p_values, t_p_values
 from toneapp.evenness.smoothing import Trend, fit_trend
-from toneapp.evenness.spread import core_sd, sd_without_scatter
+from toneapp.evenness.spread import CORE_REACH, CORE_SHRINKS, core_sd, sd_without_scatter
 
 __all__ = ["Residuals", "judge_residuals"]
 
 _CORE_EFFICIENCY = 0.6
 """Degrees of freedom per note of the ordinary spread: the core less what the strays cost."""
+
+COMPANION_KEYS = 15.0
+"""Reach over the keys within which another measure accounts for a residual alike."""
+
+TRIED_SPREADS = 81
+"""Values tried for the ordinary spread, up to twice the root mean square of the residuals."""
+
+GROUP_NOTES = 24
+"""Fewest notes among which strays may be taken for a group of their own."""
+
+ORDINARY_REACH = 2.5
+LEAST_ORDINARY = 12
+"""Standard deviations within which a note passes as ordinary when that is told, and the fewest
+such notes it is told from."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,6 +63,7 @@ def judge_residuals(
     breaks: Sequence[float] = (),
     by_hand: FloatArray | None = None,
     place_se: FloatArray | None = None,
+    companion: FloatArray | None = None,
 ) -> Residuals | None:
     """Residuals from the trend, and the notes to raise.
 
@@ -101,17 +116,19 @@ def judge_residuals(
         return None
     residual = value - trend.left_out
     residual_se = np.sqrt(se**2 + place2 + trend.left_out_se**2)
-    ordinary_spread = _ordinary_spread(residual, residual_se)
+    tested = residual
+    if companion is not None:
+        tested = residual - _accounted_for(x, residual, residual_se, companion)
+    ordinary_spread = _ordinary_spread(tested, residual_se)
     smooth2 = place2 + trend.left_out_se**2 + min(ordinary_spread, ordinary_limit) ** 2
     total2 = se**2 + smooth2
     notes_df = max(_CORE_EFFICIENCY * x.size, 2.0)
     # Where nothing is uncertain about the errors themselves, the quotient is without bound.
     total_df = total2**2 / np.maximum(se**4 / df + smooth2**2 / notes_df, 1e-9 * total2**2)
-    tested = residual
     if by_hand is not None:
-        other = residual + (by_hand - value)
-        nearer = np.where(np.abs(other) < np.abs(residual), other, residual)
-        tested = np.where(other * residual > 0, nearer, 0.0)
+        other = tested + (by_hand - value)
+        nearer = np.where(np.abs(other) < np.abs(tested), other, tested)
+        tested = np.where(other * tested > 0, nearer, 0.0)
     p_adjusted = adjust_p_values(t_p_values(tested / np.sqrt(total2), total_df))
     return Residuals(
         trend=trend,
@@ -120,8 +137,39 @@ def judge_residuals(
         ordinary_spread=ordinary_spread,
         own_spread=sd_without_scatter(residual, residual_se) or 0.0,
         p_adjusted=p_adjusted,
-        is_raised=(p_adjusted <= FALSE_DISCOVERY_RATE) & (np.abs(tested) > audible),
+        is_raised=(p_adjusted <= FALSE_DISCOVERY_RATE) & _is_heard(residual, tested, audible),
     )
+
+
+def _is_heard(residual: FloatArray, tested: FloatArray, audible: float) -> BoolArray:
+    """Beyond the just-noticeable size, as it is and as it is tested, in the same direction."""
+    size = np.minimum(np.abs(residual), np.abs(tested))
+    return np.asarray((size > audible) & (residual * tested > 0))
+
+
+def _accounted_for(
+    x: FloatArray, residual: FloatArray, se: FloatArray, companion: FloatArray
+) -> FloatArray:
+    """Part of the residuals that goes with the companion on the ordinary notes around.
+
+    Least squares through zero, local in note number, the strays of either measure left out of
+    account; where little is to be learned nearby, the slope of the whole keyboard serves.
+    """
+    scale = core_sd(companion) or 0.0
+    if scale == 0.0:
+        return np.zeros(x.size)
+    spread = np.hypot(se, _ordinary_spread(residual, se))
+    ordinary = (np.abs(companion) < ORDINARY_REACH * scale) & (companion != 0.0)
+    ordinary &= np.abs(residual) < ORDINARY_REACH * spread
+    if np.count_nonzero(ordinary) < LEAST_ORDINARY:
+        return np.zeros(x.size)
+    product = np.where(ordinary, companion * residual, 0.0)
+    square = np.where(ordinary, companion**2, 0.0)
+    near = np.exp(-0.5 * ((x[:, None] - x[None, :]) / COMPANION_KEYS) ** 2)
+    ballast = LEAST_ORDINARY / np.count_nonzero(ordinary)  # as of so many notes of the whole
+    slope = (near @ product + ballast * product.sum()) / (near @ square + ballast * square.sum())
+    # Loud goes with bright; the other way round is chance.
+    return np.asarray(np.maximum(slope, 0.0) * companion)
 
 
 def _ordinary_spread(residual: FloatArray, se: FloatArray) -> float:
@@ -131,12 +179,31 @@ def _ordinary_spread(residual: FloatArray, se: FloatArray) -> float:
     known well have to speak for themselves.
     """
     low, high = 0.0, core_sd(residual) or 0.0
-    if high == 0.0 or (core_sd(residual / np.maximum(se, 1e-9 * high)) or 0.0) <= 1.0:
+    if high == 0.0:
         return 0.0
+    least = 1e-9 * high
     for _ in range(12):
         middle = 0.5 * (low + high)
-        if (core_sd(residual / np.hypot(se, middle)) or 0.0) > 1.0:
+        if (core_sd(residual / np.maximum(np.hypot(se, middle), least)) or 0.0) > 1.0:
             low = middle
         else:
             high = middle
-    return 0.5 * (low + high)
+    if residual.size < GROUP_NOTES:
+        return 0.5 * (low + high)
+    # Strays that form a group of their own may make a second, smaller answer: the largest counts.
+    size = float(np.sqrt(np.mean(residual**2)))
+    for step in range(TRIED_SPREADS):
+        spread = 2.0 * size * (1.0 - step / (TRIED_SPREADS - 1))
+        if spread <= low or _is_too_wide(residual / np.maximum(np.hypot(se, spread), least)):
+            return max(low, spread)
+    return low
+
+
+def _is_too_wide(ratio: FloatArray) -> bool:
+    """Whether the ratios within three scatter more than a normal distribution cut there.
+
+    Where the scale is in question, the cut has to stand at three of the scale that is tried: a
+    scale found from the ratios themselves would let a few strays in, which widen it.
+    """
+    kept = ratio[np.abs(ratio) <= CORE_REACH]
+    return bool(kept.size < 0.5 * ratio.size or np.mean(kept**2) > CORE_SHRINKS**2)

@@ -45,7 +45,7 @@ PAIR_TO_SD = 2.2219
 deviation of a normal distribution (Rousseeuw and Croux 1993)."""
 
 CORE_REACH = 3.0
-_CORE_SHRINKS = 0.98658
+CORE_SHRINKS = 0.98658
 """A normal distribution cut at three standard deviations has this standard deviation."""
 
 CORE_PASSES = 4
@@ -119,7 +119,7 @@ def core_sd(values: FloatArray) -> float | None:
         kept = values[np.abs(values) <= CORE_REACH * scale]
         if kept.size < 2:
             break
-        scale = math.sqrt(float(np.mean(kept**2))) / _CORE_SHRINKS
+        scale = math.sqrt(float(np.mean(kept**2))) / CORE_SHRINKS
     return scale
 
 
