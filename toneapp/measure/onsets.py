@@ -68,7 +68,7 @@ def band_levels(samples: FloatArray | Float32Array, *, sample_rate_hz: float) ->
         Frames of 43 ms every 8 ms, from one frame before the first sample (silence is assumed
         there, so that a sound that starts with the file has an onset).
     """
-    frame = int(2 * round(FRAME_S * sample_rate_hz / 2))
+    frame = 2 * _fast_length(FRAME_S * sample_rate_hz / 2)
     hop = max(1, round(HOP_S * sample_rate_hz))
     padded = np.concatenate(
         [np.zeros(frame, np.float32), samples.astype(np.float32), np.zeros(frame, np.float32)]
@@ -93,6 +93,13 @@ def band_levels(samples: FloatArray | Float32Array, *, sample_rate_hz: float) ->
         np.sqrt(edges[:-1].astype(np.float64) * np.maximum(edges[1:] - 1, edges[:-1])) * bin_hz
     )
     return BandLevels(times_s=np.asarray(times, dtype=np.float64), power=power, centres_hz=centres)
+
+
+def _fast_length(length: float) -> int:
+    """Length near this one whose transform is fast."""
+    whole = max(1, round(length))
+    near = (scipy.fft.prev_fast_len(whole, real=True), scipy.fft.next_fast_len(whole, real=True))
+    return min(near, key=lambda size: abs(size - length))
 
 
 def noise_floor(levels: BandLevels, *, quantile: float = 0.1) -> FloatArray:
