@@ -10,7 +10,7 @@ import pytest
 from toneapp.signal.bands import transform_strike
 from toneapp.signal.damped import cut_damped_bands, strongest_bands
 from toneapp.signal.damped_grid import ROOM_LEVEL_DB, ROOM_T60_S, TOUCHES
-from toneapp.signal.damped_reading import read_damped, room_evidence
+from toneapp.signal.damped_reading import _natural_spline, read_damped, room_evidence
 
 ANY_TOUCH = np.full(len(TOUCHES), 1.0 / len(TOUCHES))
 RELEASE_S = 1.2
@@ -136,3 +136,11 @@ def test_input_is_left_alone(damped_tones):
     kept = bands.z.copy()
     read(bands)
     np.testing.assert_array_equal(bands.z, kept)
+
+
+def test_the_spline_is_the_natural_one() -> None:
+    from scipy.interpolate import CubicSpline
+
+    points = np.linspace(0.0, 11.0, 56)
+    expected = CubicSpline(np.arange(12), np.eye(12), bc_type="natural")(points)
+    assert _natural_spline(12, points) == pytest.approx(expected, abs=1e-12)

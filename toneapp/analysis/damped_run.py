@@ -5,27 +5,23 @@ Functions: `with_damped_decays`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
+from typing import TypeVar
 
 from toneapp.analysis.strike import MeasuredStrike
 from toneapp.analysis.workers import Crew
 from toneapp.measure.damped_decay import read_damped_decay, settle_damped_decays
-from toneapp.measure.damped_room import (
-    HeardRoom,
-    RoomHearing,
-    choose_witnesses,
-    hear_room,
-    weigh_hearings,
-)
+from toneapp.measure.damped_room import choose_witnesses, hear_room, weigh_hearings
 from toneapp.signal.damped import DampedBands
-from toneapp.signal.damped_reading import DampedReading
 
 __all__ = ["with_damped_decays"]
 
 BATCH = 6
 """Releases read by a worker at a time."""
+
+_T = TypeVar("_T")
 
 
 def with_damped_decays(measured: Sequence[MeasuredStrike], *, crew: Crew) -> list[MeasuredStrike]:
@@ -51,10 +47,8 @@ def with_damped_decays(measured: Sequence[MeasuredStrike], *, crew: Crew) -> lis
     releases = [release for i in order if (release := measured[i].damped) is not None]
     if not releases:
         return list(measured)
-    said = crew.do(_hear_rooms, _batches(choose_witnesses(releases)), report=_nobody)
-    room = weigh_hearings([hearing for batch in said for hearing in batch])
-    read = crew.do(partial(_read, room=room), _batches(releases), report=_nobody)
-    readings = [reading for batch in read for reading in batch]
+    room = weigh_hearings(_shared(hear_room, choose_witnesses(releases), crew))
+    readings = _shared(partial(read_damped_decay, room=room), releases, crew)
     decays = settle_damped_decays([measured[i].result.midi for i in order], readings)
     finished = list(measured)
     for i, decay in zip(order, decays, strict=True):
@@ -65,16 +59,23 @@ def with_damped_decays(measured: Sequence[MeasuredStrike], *, crew: Crew) -> lis
     return finished
 
 
-def _batches(releases: Sequence[DampedBands]) -> list[Sequence[DampedBands]]:
-    return [releases[i : i + BATCH] for i in range(0, len(releases), BATCH)]
+def _shared(
+    read: Callable[[DampedBands], _T], releases: Sequence[DampedBands], crew: Crew
+) -> list[_T]:
+    """Share the work by batches from both ends of the keyboard in turn.
+
+    Each worker then meets about half of the widths of bands, whose tables it has to work out.
+    """
+    batches = [releases[i : i + BATCH] for i in range(0, len(releases), BATCH)]
+    count = len(batches)
+    order = [i // 2 if i % 2 == 0 else count - 1 - i // 2 for i in range(count)]
+    done = crew.do(partial(_read_all, read), [batches[i] for i in order], report=_nobody)
+    by_place = dict(zip(order, done, strict=True))
+    return [item for i in range(count) for item in by_place[i]]
 
 
-def _hear_rooms(releases: Sequence[DampedBands]) -> list[RoomHearing]:
-    return [hear_room(release) for release in releases]
-
-
-def _read(releases: Sequence[DampedBands], *, room: HeardRoom) -> list[DampedReading]:
-    return [read_damped_decay(release, room) for release in releases]
+def _read_all(read: Callable[[DampedBands], _T], releases: Sequence[DampedBands]) -> list[_T]:
+    return [read(release) for release in releases]
 
 
 def _nobody(_share: float) -> None:

@@ -155,15 +155,31 @@ def _decays() -> tuple[FloatArray, FloatArray, FloatArray]:
 
     A kernel tells how the decay of a partial lies about that of its note.
     """
-    from scipy.interpolate import CubicSpline
-
     coarse = np.arange(T60_S.size)
     points = np.linspace(0.0, T60_S.size - 1.0, FINE * (T60_S.size - 1) + 1)
-    matrix = CubicSpline(coarse, np.eye(T60_S.size), bc_type="natural")(points)
+    matrix = _natural_spline(T60_S.size, points)
     ln_t60 = np.interp(points, coarse, np.log(T60_S))
     off = ln_t60 - np.log(T60_S)[:, None] - np.array(LOW_PARTIALS_LN)[:, None, None]
     kernel = np.exp(-0.5 * (off / SIBLING_LN) ** 2) * (np.abs(off) < FARTHEST_LN)
-    return np.asarray(matrix), ln_t60, kernel / kernel.sum(axis=-1, keepdims=True)
+    return matrix, ln_t60, kernel / kernel.sum(axis=-1, keepdims=True)
+
+
+def _natural_spline(count: int, points: FloatArray) -> FloatArray:
+    """Matrix, (p, count), from values at 0, 1, 2 ... to those at points between them.
+
+    The natural cubic spline. Importing `scipy.interpolate` for it takes longer than all the rest
+    of the damped decays of a run.
+    """
+    eye = np.eye(count)
+    bend = np.zeros((count, count))  # second derivatives at the knots, of unit values
+    inner = np.diag(np.full(count - 2, 4.0))
+    inner += np.diag(np.ones(count - 3), 1) + np.diag(np.ones(count - 3), -1)
+    bend[1:-1] = np.linalg.solve(inner, 6.0 * np.diff(eye, 2, axis=0))
+    left = np.minimum(points.astype(np.int64), count - 2)
+    b = (points - left)[:, None]
+    a = 1.0 - b
+    curved = (a**3 - a) * bend[left] + (b**3 - b) * bend[left + 1]
+    return np.asarray(a * eye[left] + b * eye[left + 1] + curved / 6.0)
 
 
 def _even_steps(count: int) -> FloatArray:
