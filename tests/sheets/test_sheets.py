@@ -272,6 +272,12 @@ def test_the_worksheet_has_its_items_and_weights(
     # Friction (D - U) / 2 and balance weight (D + U) / 2; 10.1 mm / 25.4 = 0.40 in.
     assert rows["C4"] == ["52.0 g", "24.0 g", "14.0 g", "38.0 g", "0.40 in"]
     assert rows["D4"] == ["50.0 g", "22.0 g", "14.0 g", "36.0 g", ""]
+    # The usual dangers stand before the work, and the last word has a technician.
+    kinds = [type(block) for block in sheet.blocks]
+    assert kinds.index(Notice) < kinds.index(Ticks)
+    said = " ".join(sentences(sheet))
+    assert all(word in said for word in ("string", "tilter", "dust mask", "undone"))
+    assert "qualified piano technician" in sentences(sheet)[-1]
 
 
 def test_a_worksheet_without_items_says_so(

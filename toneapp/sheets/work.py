@@ -44,6 +44,9 @@ from toneapp.wording import note_list_text
 
 __all__ = ["worklist_sheet", "worksheet_sheet"]
 
+WORKSHEET_CAUTIONS = ("tension", "tipping", "dust", "undo", "caution")
+"""Words of the dangers of any work on a piano; the last one defers to others."""
+
 _LONGEST_NAME = 500
 
 
@@ -193,7 +196,12 @@ def worksheet_sheet(
         )  # fmt: skip
     else:
         blocks.append(Paragraph(text=say.rich("worksheet.empty")))
-    blocks.append(Notice(title=say.text("work.cautions"), items=(say.rich("worksheet.caution"),)))
+    blocks.append(
+        Notice(
+            title=say.text("work.cautions"),
+            items=tuple(say.rich(f"worksheet.{key}") for key in WORKSHEET_CAUTIONS),
+        )
+    )
     for area in dict.fromkeys(item.area for item in items):
         blocks.append(Heading(text=typed(area).text))
         blocks.append(
