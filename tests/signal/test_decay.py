@@ -183,6 +183,22 @@ class TestWhatCannotBeMeasured:
         assert fit.prompt_t60_s is None
 
 
+@pytest.mark.parametrize("offset_db", [-8.0, -14.0, -20.0])
+@pytest.mark.parametrize("noise_power", [1e-9, 1e-6])
+def test_stages_in_phase_and_stages_whose_powers_add(offset_db, noise_power):
+    rng = np.random.default_rng(8)
+    t = np.arange(0, 5, 0.01)
+    fast, slow = 10 ** (-20.0 * t / 20), 10 ** ((offset_db - 5.0 * t) / 20)
+    for amplitude, adds in ((fast + slow, True), (np.abs(fast + 1j * slow), False)):
+        power = noisy(amplitude, noise_power, rng)
+        fit = fit_decay(t, power, noise_power=noise_power, t_start_s=0.05, t_end_s=5.0)
+        assert fit.is_two_stage
+        assert fit.adds_amplitudes is adds
+        assert fit.prompt_t60_s == pytest.approx(3.0, rel=0.04)
+        assert fit.after_t60_s == pytest.approx(12.0, rel=0.08)
+        assert fit.aftersound_level_db == pytest.approx(offset_db, abs=0.6)
+
+
 @pytest.mark.parametrize(
     ("power", "match"),
     [

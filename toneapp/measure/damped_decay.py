@@ -27,8 +27,8 @@ from toneapp.signal.damped_reading import DampedReading, read_damped
 __all__ = ["DampedDecay", "read_damped_decay", "settle_damped_decays"]
 
 SE_FACTOR = 1.3
-"""Stated errors of single readings against true ones: on the pianos of two unrelated simulators they
-come out 1.2 to 2.4 times too small, mostly by less than this."""
+"""Stated errors of single readings against true ones: on the pianos of two unrelated simulators
+they come out 1.2 to 2.4 times too small, mostly by less than this."""
 KEY_LN = 0.25
 """Spread of ln T60 between one damper and the line through its neighbours': a quarter (0.1 to 0.3
 on simulated pianos; common practice, no source)."""

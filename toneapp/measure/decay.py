@@ -231,17 +231,18 @@ def _prompt_by_sustain(sustain_s: float | None, whole: DecayFit) -> float | None
     """Prompt T60 that the sustain tells, once the aftersound's part is taken out."""
     if sustain_s is None or sustain_s <= 0.0:
         return None
-    after = 0.0
-    start = 1.0
+    # Level in units that add: powers, or amplitudes where the stages are in phase.
+    per_decade_db = 20.0 if whole.adds_amplitudes else 10.0
+    after, start = 0.0, 1.0
     if whole.is_two_stage and whole.after_t60_s and whole.aftersound_level_db is not None:
-        share = 10.0 ** (whole.aftersound_level_db / 10.0)
-        after = share * 10.0 ** (-6.0 * sustain_s / whole.after_t60_s)
+        share = 10.0 ** (whole.aftersound_level_db / per_decade_db)
+        after = share * 10.0 ** (-60.0 / per_decade_db * sustain_s / whole.after_t60_s)
         start = 1.0 + share
-    left = start * 10.0 ** (-SUSTAIN_DB / 10.0) - after
+    heard = start * 10.0 ** (-SUSTAIN_DB / per_decade_db)
     # Where the aftersound carries most of the level the sustain says nothing of the prompt sound.
-    if left < 0.4 * start * 10.0 ** (-SUSTAIN_DB / 10.0):
+    if heard - after < 0.4 * heard:
         return None
-    return 60.0 * sustain_s / (-10.0 * math.log10(left))
+    return 60.0 * sustain_s / (-per_decade_db * math.log10(heard - after))
 
 
 def _after_se_s(fit: DecayFit) -> float | None:
@@ -308,9 +309,10 @@ def _drawn_on_s(fit: DecayFit, line_db: float) -> float | None:
     if doubt > MAX_SUSTAIN_LOG_SE:
         return None
     t = np.linspace(0.0, fit.after_t60_s or t60_s, STEPS)
-    power = 10.0 ** ((fit.prompt_level_db - 60.0 * t / t60_s) / 10.0)
+    per_decade_db = 20.0 if fit.adds_amplitudes else 10.0
+    level = 10.0 ** ((fit.prompt_level_db - 60.0 * t / t60_s) / per_decade_db)
     if fit.after_t60_s is not None and fit.aftersound_level_db is not None:
-        level_db = fit.prompt_level_db + fit.aftersound_level_db - 60.0 * t / fit.after_t60_s
-        power = power + 10.0 ** (level_db / 10.0)
-    low = power <= 10.0 ** (line_db / 10.0)
+        after_db = fit.prompt_level_db + fit.aftersound_level_db - 60.0 * t / fit.after_t60_s
+        level = level + 10.0 ** (after_db / per_decade_db)
+    low = level <= 10.0 ** (line_db / per_decade_db)
     return float(t[int(np.argmax(low))]) if low.any() else None

@@ -6,9 +6,10 @@ without a beat between two modes::
     P(t) = A1 exp(-a1 t) + A2 exp(-a2 t) + 2 sqrt(A1 A2) exp(-(a1 + a2) t / 2) g(t) + N
     g(t) = u cos(w t) + v sin(w t),  u^2 + v^2 < 1
 
-which is the power of two damped modes of nearly the same frequency. Four descriptions are fitted
-(one or two stages, with and without ``g``) and compared by the Bayesian information criterion. A
-knee is believed only if it explains the sound better than a beat does.
+which is the power of two damped modes of nearly the same frequency. Five descriptions are fitted
+(one or two stages with and without ``g``, and two stages in phase, ``g = 1``, whose amplitudes add)
+and compared by the Bayesian information criterion. A knee is believed only if it explains the sound
+better than a beat does.
 
 Conventions: times in s from the onset; power in any linear unit; ``a`` is the rate of the power
 in 1/s, so that T60 = 6 ln(10) / a. Levels of the stages are extrapolated to the onset.
@@ -61,6 +62,7 @@ class DecayFit:
     aftersound_level_db: float | None = None  # second stage re first, both at the onset
     aftersound_level_db_se: float | None = None
     is_two_stage: bool = False
+    adds_amplitudes: bool = False  # two stages in phase; else their powers add
     prompt_level_db: float | None = None  # 10 lg(A1), at the onset
     range_db: float = 0.0  # fall of the level over the part that was used
     end_s: float | None = None  # where the used part ends: hold or noise
@@ -233,28 +235,33 @@ class _Choice:
         if points < MIN_BLOCKS or end_s - b.start_s < MIN_SPAN_S:
             return DecayFit(noise_power=noise_power, flags=(limit,))
         criteria = self._criteria(row, points)
-        slow_beat = self.fits[(1, True)].theta[row, -1] < 2.0 * math.pi * BEAT_CYCLES_SEEN
+        slow_beat = (
+            self.fits[Candidate.ONE_BEATING].theta[row, -1] < 2.0 * math.pi * BEAT_CYCLES_SEEN
+        )
         doubt = SLOW_BEAT_PENALTY if slow_beat else 0.0
-        one = min(criteria[(1, False)], criteria[(1, True)] + doubt)
-        two = min(criteria[(2, False)], criteria[(2, True)])
+        one = min(criteria[Candidate.ONE], criteria[Candidate.ONE_BEATING] + doubt)
+        still = min(criteria[Candidate.TWO], criteria[Candidate.TWO_IN_PHASE])
+        two = min(still, criteria[Candidate.TWO_BEATING])
         common = {
             "noise_power": noise_power,
             "range_db": float(b.range_db[row]),
             "end_s": end_s,
         }
-        line = self.fits[(1, False)].deviance[row] / max(b.weight[row].sum(), 1e-12)
+        line = self.fits[Candidate.ONE].deviance[row] / max(b.weight[row].sum(), 1e-12)
         if two < one - BIC_MARGIN and line > LEAST_BEND**2:
-            has_beat = criteria[(2, True)] < criteria[(2, False)] - BIC_MARGIN
+            has_beat = criteria[Candidate.TWO_BEATING] < still - BIC_MARGIN
+            unmoved = min(Candidate.TWO, Candidate.TWO_IN_PHASE, key=lambda key: criteria[key])
             for try_beat in (has_beat, not has_beat):
-                fit = self._two_stages(row, has_beat=try_beat, limit=limit, common=common)
+                key = Candidate.TWO_BEATING if try_beat else unmoved
+                fit = self._two_stages(row, key, limit=limit, common=common)
                 if fit is not None:
                     return fit
-        has_beat = criteria[(1, True)] < criteria[(1, False)] - BIC_MARGIN
+        has_beat = criteria[Candidate.ONE_BEATING] < criteria[Candidate.ONE] - BIC_MARGIN
         return self._one_stage(row, has_beat=has_beat, limit=limit, common=common)
 
     def _criteria(self, row: int, points: int) -> dict[Candidate, float]:
         """Bayesian information criterion with the number of independent residuals."""
-        inflation = self._inflation(row, self.fits[(2, True)].residual[row])
+        inflation = self._inflation(row, self.fits[Candidate.TWO_BEATING].residual[row])
         independent = max(points / inflation, 8.0)
         floor = LOG_FLOOR**2 * points
         return {
@@ -296,7 +303,7 @@ class _Choice:
         pearson = float(np.sum(self.blocks.weight[row] * clipped**2))
         dispersion = pearson / (max(points - count, 1) * share)
         information = fit.fisher[row] / max(dispersion * inflation, 1e-300)
-        if key[1]:
+        if key.has_beat:
             # The depth is at most one, and the rate was sought within a cycle or so: this much is
             # known beforehand, and keeps a beat at its bound from spoiling the rest.
             information[-3:, -3:] += np.diag([1.0, 1.0, 1.0 / (2.0 * math.pi) ** 2])
@@ -307,7 +314,7 @@ class _Choice:
         return covariance if np.all(np.diag(covariance) >= 0) else None
 
     def _beat_hz(self, row: int, key: Candidate) -> float | None:
-        if not key[1]:
+        if not key.has_beat:
             return None
         return float(self.fits[key].theta[row, -1]) / (2.0 * math.pi * self.blocks.span_s)
 
@@ -315,7 +322,7 @@ class _Choice:
         self, row: int, *, has_beat: bool, limit: Flag, common: dict[str, float]
     ) -> DecayFit:
         b = self.blocks
-        key = (1, has_beat)
+        key = Candidate.ONE_BEATING if has_beat else Candidate.ONE
         theta = self.fits[key].theta[row]
         covariance = self._covariance(row, key)
         if covariance is None or math.sqrt(covariance[1, 1]) > MAX_LOG_SE:
@@ -324,7 +331,7 @@ class _Choice:
         ln_level = float(theta[0]) + rate * b.start_s - b.averaging_ln(rate)
         ln_se = math.sqrt(covariance[1, 1])
         misfit = math.sqrt(self.fits[key].deviance[row] / b.weight[row].sum())
-        cycles = float(self.fits[(1, True)].theta[row, -1]) / (2.0 * math.pi)
+        cycles = float(self.fits[Candidate.ONE_BEATING].theta[row, -1]) / (2.0 * math.pi)
         is_poor = misfit > POOR_MISFIT and not (has_beat and cycles >= BEAT_CYCLES_SEEN)
         if is_poor:
             early = self._early_slope(row)
@@ -366,10 +373,9 @@ class _Choice:
         return float(rate), math.sqrt(variance) / float(rate), float(level)
 
     def _two_stages(
-        self, row: int, *, has_beat: bool, limit: Flag, common: dict[str, float]
+        self, row: int, key: Candidate, *, limit: Flag, common: dict[str, float]
     ) -> DecayFit | None:
         b = self.blocks
-        key = (2, has_beat)
         theta = self.fits[key].theta[row]
         covariance = self._covariance(row, key)
         if covariance is None:
@@ -403,6 +409,7 @@ class _Choice:
             aftersound_level_db=DB_PER_NEPER * (ln_a2 - ln_a1),
             aftersound_level_db_se=level_se,
             is_two_stage=True,
+            adds_amplitudes=key is Candidate.TWO_IN_PHASE,
             prompt_level_db=DB_PER_NEPER * (ln_a1 + math.log(b.scale[row])),
             beat_hz=self._beat_hz(row, key),
             flags=() if is_after_known else (limit,),

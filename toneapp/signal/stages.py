@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 
@@ -30,6 +31,8 @@ NOISE_DOUBT = 0.1  # relative; a noise floor measured before the strike is good 
 RATE_STEPS = 28  # grid of decay rates from which the fits start
 HUBER = 0.35  # ln power (1.5 dB); larger deviations are beats or talk and pull no harder
 OPPOSED_MISFIT = 0.2  # ln power (0.9 dB rms); two stages that fit better do not cancel
+IN_PHASE_SHIFT = (-0.35, 0.15, -0.1, 0.0)  # of (ln A1, ln a1, ln A2, ln a2), for stages in phase
+IN_PHASE_STEPS = 8  # from two stages whose powers add it is not far
 OPPOSED_SHIFT = (0.0, -0.4, 0.8, 0.5)  # of (ln A1, ln a1, ln A2, ln a2), tried on coupled strings
 OPPOSED = (-0.95, 0.0, 2.0 * math.pi * 0.03)  # (u, v, w) of nearly opposite phase
 BEAT_CYCLES = 0.5  # a beat needs half a cycle in the span to look like a knee
@@ -129,10 +132,26 @@ def smoothed(values: FloatArray) -> FloatArray:
 
 # Parameters of a description: one stage (ln A, ln a), two (ln A1, ln a1, ln A2, ln a2), each
 # followed by (u, v, w) when there is a beat.
-Candidate = tuple[int, bool]
 
 
-def _model(theta: FloatArray, t: FloatArray, stages: int) -> tuple[FloatArray, FloatArray]:
+class Candidate(Enum):
+    """A description of a decay."""
+
+    ONE = "one stage"
+    ONE_BEATING = "one stage that beats"
+    TWO = "two stages whose powers add"
+    TWO_IN_PHASE = "two stages whose amplitudes add"
+    TWO_BEATING = "two stages that beat"
+
+    @property
+    def has_beat(self) -> bool:
+        """Whether (u, v, w) are among its parameters."""
+        return self in (Candidate.ONE_BEATING, Candidate.TWO_BEATING)
+
+
+def _model(
+    theta: FloatArray, t: FloatArray, stages: int, *, in_phase: bool = False
+) -> tuple[FloatArray, FloatArray]:
     """Power without noise, (k, b), and its derivatives, (k, p, b)."""
     count = theta.shape[1]
     has_beat = count > 2 * stages
@@ -152,6 +171,8 @@ def _model(theta: FloatArray, t: FloatArray, stages: int) -> tuple[FloatArray, F
         jacobian[:, -2] = cross * sine
         jacobian[:, -1] = cross * t * (v * cosine - u * sine)
         beat = u * jacobian[:, -3] + v * jacobian[:, -2]
+    elif in_phase:
+        beat = cross
     else:
         beat = np.zeros_like(first)
     half = beat if stages == 1 else 0.5 * beat
@@ -228,7 +249,11 @@ class StageFits:
         self.fits: dict[Candidate, Fit] = {}
         for stages, start in ((1, single), (2, double)):
             plain = self._refine(start, stages)
-            self.fits[(stages, False)] = plain
+            self.fits[Candidate.ONE if stages == 1 else Candidate.TWO] = plain
+            if stages == 2:
+                self.fits[Candidate.TWO_IN_PHASE] = self._refine(
+                    plain.theta + IN_PHASE_SHIFT, stages, in_phase=True, steps=IN_PHASE_STEPS
+                )
             with_beat = np.hstack([plain.theta, self._beat_start(plain)])
             misfit = plain.deviance / np.maximum(self.blocks.weight.sum(axis=1), 1e-12)
             if stages == 2 and np.any(misfit > OPPOSED_MISFIT**2):
@@ -240,7 +265,7 @@ class StageFits:
                 beating = _better(*both.halves())
             else:
                 beating = self._refine(with_beat, stages)
-            self.fits[(stages, True)] = beating
+            self.fits[Candidate.ONE_BEATING if stages == 1 else Candidate.TWO_BEATING] = beating
 
     # -- starting values ---------------------------------------------------------------------
 
@@ -312,7 +337,15 @@ class StageFits:
 
     # -- fitting -----------------------------------------------------------------------------
 
-    def _refine(self, start: FloatArray, stages: int, *, starts: int = 1, steps: int = 20) -> Fit:
+    def _refine(
+        self,
+        start: FloatArray,
+        stages: int,
+        *,
+        starts: int = 1,
+        steps: int = 20,
+        in_phase: bool = False,
+    ) -> Fit:
         """Gauss-Newton with Levenberg's damping, all envelopes side by side.
 
         With several `starts` the envelopes stand so many times below each other.
@@ -326,7 +359,7 @@ class StageFits:
         theta = start.copy()
         has_beat = theta.shape[1] > 2 * stages
         damping = np.full(theta.shape[0], 1e-3)
-        signal, jacobian = _model(theta, b.t, stages)
+        signal, jacobian = _model(theta, b.t, stages, in_phase=in_phase)
         misfit = data.log_misfit(signal)
         deviance = data.deviance(misfit)
         identity = np.eye(theta.shape[1])
@@ -340,7 +373,7 @@ class StageFits:
             step = np.linalg.solve(damped, score[:, :, None])[:, :, 0]
             step = np.minimum(np.maximum(step, -1.0), 1.0)
             trial = _bounded(theta[moving] + step, stages, has_beat=has_beat)
-            trial_signal, trial_jacobian = _model(trial, b.t, stages)
+            trial_signal, trial_jacobian = _model(trial, b.t, stages, in_phase=in_phase)
             trial_misfit = part.log_misfit(trial_signal)
             trial_deviance = part.deviance(trial_misfit)
             before = deviance[moving]
