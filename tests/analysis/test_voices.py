@@ -8,8 +8,9 @@ import pytest
 
 from toneapp.analysis.strike import MeasuredStrike
 from toneapp.analysis.voices import without_voices
+from toneapp.measure.stiff_string import typical_inharmonicity
 from toneapp.pitch import note_name
-from toneapp.results import Flag, StrikeResult
+from toneapp.results import Flag, PartialResult, StrikeResult
 
 
 def strike(midi: int, level_db: float, *flags: Flag) -> MeasuredStrike:
@@ -73,3 +74,20 @@ def test_the_release_of_the_key_is_no_blow(
     first = replace(first, result=replace(first.result, release_s=release_s))
     kept, _ = without_voices([first, strike(midi, level_db, Flag.QUIET)])
     assert (len(kept) == 2) is is_kept
+
+
+@pytest.mark.parametrize(("around", "is_kept"), [(1.0, False), (0.4, True)])
+def test_what_counts_as_harmonic_is_told_by_the_strings_around(
+    around: float, is_kept: bool
+) -> None:
+    def stiff(midi: int, share: float) -> MeasuredStrike:
+        item = strike(midi, -35.0)
+        B = share * float(typical_inharmonicity(float(midi)))
+        heard = tuple(PartialResult(n=n, hz=100.0 * n, level_db=-50.0) for n in range(1, 21))
+        return replace(
+            item, result=replace(item.result, B=B, series_residual_cents=1.5, partials=heard)
+        )
+
+    run = [stiff(midi, around) for midi in (44, 46, 50, 52)]
+    kept, _ = without_voices([*run, stiff(48, 0.15)])
+    assert len(kept) == (5 if is_kept else 4)

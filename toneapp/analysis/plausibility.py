@@ -96,11 +96,14 @@ def without_syllables(
     kept : list of MeasuredStrike
     voices : list of UnexpectedSound
     """
-    at = np.asarray(noises_s, dtype=np.float64)
+    # What fits no expected key, among noises, is most likely another of them.
+    odd_s = [item.result.onset_s for item in measured if Flag.UNEXPECTED in item.result.flags]
+    at = np.array([*noises_s, *odd_s])
     kept: list[MeasuredStrike] = []
     voices: list[UnexpectedSound] = []
     for item in measured:
-        near = np.count_nonzero(np.abs(at - item.result.onset_s) <= SYLLABLES_S)
+        apart_s = np.abs(at - item.result.onset_s)
+        near = np.count_nonzero((apart_s > 0.0) & (apart_s <= SYLLABLES_S))
         if near >= SYLLABLES and _kind(item.result, sample_rate_hz) is _Kind.DOUBTFUL:
             voices.append(UnexpectedSound(onset_s=item.result.onset_s, kind="noise"))
         else:

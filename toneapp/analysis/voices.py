@@ -29,8 +29,11 @@ the bass and 10 at middle C."""
 RESOLVING_S = 0.5
 
 HARMONIC_SHARE = 0.2
+HARMONIC_KEYS = 9
+LEAST_KEYS = 4
 """Share of the usual inharmonicity below which partials count as harmonic; the lowest measured on
-a long grand is half the usual."""
+a long grand is half the usual. Where the strings around, within so many keys, have less than the
+usual, it is a share of theirs."""
 
 FAR_BELOW_DB = 45.0
 NEAREST = 12
@@ -70,7 +73,9 @@ def without_voices(
             scattered and result.midi > WOUND_TOP
         )
         is_nothing = Flag.NO_PITCH in result.flags and Flag.QUIET in result.flags
-        is_voice = (scattered and WOUND_TOP < result.midi < VOICE_TOP) or _is_harmonic(result)
+        is_voice = (scattered and WOUND_TOP < result.midi < VOICE_TOP) or _is_harmonic(
+            result, blows
+        )
         is_thump = Flag.NOTE_UNCERTAIN in result.flags and _is_far_below(result, blows)
         is_thump |= last is not None and _is_release_of(last, result)
         if (
@@ -120,17 +125,25 @@ def _is_release_of(blow: StrikeResult, sound: StrikeResult) -> bool:
     )
 
 
-def _is_harmonic(result: StrikeResult) -> bool:
+def _stiffness_around(result: StrikeResult, blows: Sequence[StrikeResult]) -> float:
+    """Inharmonicity of the strings around over the usual one, 1 at most."""
+    shares = [
+        blow.B / typical_inharmonicity(float(blow.midi))
+        for blow in blows
+        if blow.B is not None and 0 < abs(blow.midi - result.midi) <= HARMONIC_KEYS
+    ]
+    return min(float(np.median(shares)), 1.0) if len(shares) >= LEAST_KEYS else 1.0
+
+
+def _is_harmonic(result: StrikeResult, blows: Sequence[StrikeResult]) -> bool:
     """Tell a voice by its harmonic partials: no string is free of stiffness.
 
     Partials that keep to a harmonic series to a fifth of a cent are an electronic instrument's.
     """
     if result.B is None or result.series_residual_cents is None or result.midi >= VOICE_TOP:
         return False
-    return (
-        HARMONIC_SHARE * typical_inharmonicity(float(result.midi)) > result.B
-        and result.series_residual_cents > 0.2
-    )
+    usual = _stiffness_around(result, blows) * typical_inharmonicity(float(result.midi))
+    return HARMONIC_SHARE * usual > result.B and result.series_residual_cents > 0.2
 
 
 def _has_too_little(result: StrikeResult) -> bool:
