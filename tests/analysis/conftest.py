@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 import soundfile
 
+sys.path.insert(0, str(Path(__file__).parent))  # the modules beside the tests
+
 
 def _load(name: str) -> ModuleType:
     """Load a module of tests/independent (tests are no package)."""

@@ -25,8 +25,10 @@ from toneapp.measure.echo_strings import StringTable
 __all__ = ["LeakEvidence"]
 
 PRIOR = -6.5
+WORTH_KEYS = 2
 """Before anything is heard: a few of some seventy dampers leak, and as much again for the free
-choice among them."""
+choice among them. Where some are known to leak others are likelier to: what was thought before of
+how often dampers leak counts as much as having heard of this many (a gamma prior for the rate)."""
 
 OWN_PARTIALS = 5
 OWN_RINGS = 2.2
@@ -78,7 +80,7 @@ the root of T60 over volume: M. Schroeder, "The 'Schroeder frequency' revisited"
 Am. 99, 3240 (1996), from memory). What rings at one partial only, below this, after several keys,
 is no sign of a string."""
 
-LOUD_SUM = 5.0
+LOUD_SUM = 4.0
 """What the level after its own blows tells of a key that leaks for certain by it: so much has to
 speak against a leak before it counts for less."""
 
@@ -231,7 +233,9 @@ class LeakEvidence:
         for key in known:
             if key != midi and key in self._own:
                 explained |= self._explained_by(key)
-        total = PRIOR + self._weigh_others(midi, known, explained)
+        others = len(set(known) - {midi})
+        total = PRIOR + math.log1p(others / WORTH_KEYS)
+        total += self._weigh_others(midi, known, explained)
         if midi not in self._excess_db:
             return total, 0.0
         own = self._weigh_own(midi, explained)
@@ -258,7 +262,10 @@ class LeakEvidence:
             if explained[index] or is_lent:
                 usual_db = SHARED_DB + SHARED_DB_PER_PARTIAL * (n - 1)
                 by_level = (level_db - usual_db) / SHARED_SPREAD_DB
-                own += SHARED_RINGS + float(np.clip(by_level, -MOST_SHARED, MOST_SHARED))
+                shared = SHARED_RINGS + float(np.clip(by_level, -MOST_SHARED, MOST_SHARED))
+                # A faint one says no more against a leak than silence would.
+                silent = OWN_SILENT * _share_silent(n, float(strings.partial_hz[row, n]))
+                own += max(shared, silent)
             else:
                 own += OWN_RINGS if heard.rings[index] else OWN_MAY_RING
             if heard.rings[index] and level_db > LOUD_DB and n <= LOUD_PARTIALS:

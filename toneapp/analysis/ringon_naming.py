@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from toneapp.analysis.ringon_known import with_known_strings
 from toneapp.analysis.ringon_run import OWN_LINE_CENTS, RingRun
 from toneapp.analysis.strike import MeasuredStrike
 from toneapp.measure.echo import OwnResidue, name_lines
@@ -72,7 +73,7 @@ def name_ringing(run: RingRun, leaky: frozenset[int]) -> list[StrikeResult]:
         ringing = _name(item, run=run, leaky=leaky, own_lines=own_lines)
         ringing = _with_answering(item, ringing, run=run, leaky=leaky)
         named.append(replace(result, ringing=ringing))
-    return _without_chance_finds(run, named)
+    return with_known_strings(run, _without_chance_finds(run, named), leaky)
 
 
 def _own_lines(run: RingRun, leaky: frozenset[int]) -> dict[int, list[RingLine]]:

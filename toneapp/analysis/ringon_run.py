@@ -48,12 +48,20 @@ REST_QUANTILE = 0.1
 REST_SHARE = 0.8
 REST_SE_SHARE = 0.1
 LEAST_RESTS = 10
+BASS_HZ = 500.0
+BASS_FULL_HZ, BASS_NONE_HZ = 400.0, 600.0
+BASS_FROM_HZ, BASS_UP_TO_HZ = 60.0, 2000.0
+BASS_QUANTILE = 0.4
+BASS_LEAST = 8
+MOST_BASS_RISE = 1.5
 """Once the damper has done its work a partial dies as the room does, or slower where strings ring
 on. A string is a clean line, the room is none, but its narrow bands scatter: of the lines at the
 struck notes' own partials that are not clean, and whose decay is known to a tenth, the fastest
 tenth dies in about 0.8 of the reverberation time (0.64 to 0.80 on eight simulated pianos with
 sound dampers in rooms of 0.3 to 0.9 s, 0.74 to 1.2 with leaking ones). Of the decays soon after
-the release a third from below is the middle of those that no string lengthens."""
+the release a third from below is the middle of those that no string lengthens. Rooms without
+absorbers for the bass last longer there (common practice, no source): below 500 Hz by what the
+lines there and from there to 2 kHz differ, one and a half times at most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,6 +89,7 @@ class RingRun:
     last_damper: int
     is_given: bool  # the last damper was given, not read
     room_t60_s: float | None
+    bass_rise: float  # how many times as long the room lasts in the bass
     usual: UsualDamping
     strings: StringTable | None
     held_on: frozenset[int]  # keys without a release that may have been held into the next note
@@ -89,6 +98,11 @@ class RingRun:
     def room_s(self) -> float:
         """Reverberation time, or a usual one where it is not known."""
         return USUAL_ROOM_T60_S if self.room_t60_s is None else self.room_t60_s
+
+    def room_at_s(self, hz: FloatArray) -> FloatArray:
+        """Reverberation time at given frequencies."""
+        places = np.log([BASS_FULL_HZ, BASS_NONE_HZ])
+        return self.room_s * np.interp(np.log(hz), places, [self.bass_rise, 1.0])
 
 
 def with_leaking_strings(run: RingRun, leaky: frozenset[int]) -> RingRun:
@@ -128,7 +142,8 @@ def read_run(measured: Sequence[MeasuredStrike], *, layout: KeyboardLayout) -> R
         What `judge_ringing` needs of the run.
     """
     last_damper, is_given = _last_damper([item.result for item in measured], layout)
-    room_t60_s = _room_t60_s(measured)
+    rests = [row for item in measured if item.hears_release for row in _rests(item)]
+    room_t60_s = _room_t60_s(measured, rests)
     strings = build_strings([item.result for item in measured])
     if strings is not None:
         strings = with_own_lines(strings, [(item.result.midi, item.lines) for item in measured])
@@ -137,6 +152,7 @@ def read_run(measured: Sequence[MeasuredStrike], *, layout: KeyboardLayout) -> R
         last_damper=last_damper,
         is_given=is_given,
         room_t60_s=room_t60_s,
+        bass_rise=_bass_rise(rests),
         usual=_usual_damping(
             measured,
             last_damper=last_damper,
@@ -164,14 +180,16 @@ def _last_damper(results: Sequence[StrikeResult], layout: KeyboardLayout) -> tup
     return int(splits[int(np.argmin(wrong))]), False
 
 
-def _room_t60_s(measured: Sequence[MeasuredStrike]) -> float | None:
+def _room_t60_s(
+    measured: Sequence[MeasuredStrike], lines: Sequence[tuple[float, float]]
+) -> float | None:
     """Reverberation time of the room: what no damped partial of the run falls below.
 
     The lines at the struck notes' own partials, followed until the noise, keep to the room or to
     a string that rings. Where they are too few, as in a dry room with sound dampers, the decay
     soon after the damper's work is read.
     """
-    rests = [t60 for item in measured if item.hears_release for t60 in _rests_t60_s(item)]
+    rests = [t60_s for hz, t60_s in lines if hz >= REST_FROM_HZ]
     tails = [t60 for item in measured for t60 in item.tails_t60_s]
     by_tails_s = float(np.quantile(tails, ROOM_QUANTILE)) if len(tails) >= LEAST_TAILS else None
     if len(rests) < LEAST_RESTS:
@@ -183,22 +201,32 @@ def _room_t60_s(measured: Sequence[MeasuredStrike]) -> float | None:
     return min(by_rests_s, MOST_OVER_TAILS * by_tails_s)
 
 
-def _rests_t60_s(item: MeasuredStrike) -> list[float]:
-    """Decay times of the lines at the struck note's own partials."""
+def _bass_rise(lines: Sequence[tuple[float, float]]) -> float:
+    """How many times as long the lines at the struck notes' own partials last in the bass."""
+    bass = [t60_s for hz, t60_s in lines if BASS_FROM_HZ <= hz < BASS_HZ]
+    rest = [t60_s for hz, t60_s in lines if BASS_HZ <= hz < BASS_UP_TO_HZ]
+    if min(len(bass), len(rest)) < BASS_LEAST:
+        return 1.0
+    rise = float(np.quantile(bass, BASS_QUANTILE) / np.quantile(rest, BASS_QUANTILE))
+    return min(max(rise, 1.0), MOST_BASS_RISE)
+
+
+def _rests(item: MeasuredStrike) -> list[tuple[float, float]]:
+    """Frequencies and decay times of the lines at the struck note's own partials."""
     result = item.result
     if result.f0_hz is None:
         return []
     found = []
     for line in item.lines:
         is_sure = line.t60_s_se < REST_SE_SHARE * line.t60_s
-        if line.hz < REST_FROM_HZ or line.is_clean or not is_sure:
+        if line.is_clean or not is_sure:
             continue
         n = max(1, round(line.hz / result.f0_hz))
         near = partial_frequency_hz(
             np.arange(max(1, n - 2), n + 2), f0_hz=result.f0_hz, inharmonicity=result.B or 0.0
         )
         if float(np.min(np.abs(1200.0 * np.log2(line.hz / near)))) < OWN_LINE_CENTS:
-            found.append(line.t60_s)
+            found.append((line.hz, line.t60_s))
     return found
 
 

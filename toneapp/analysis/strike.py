@@ -19,7 +19,8 @@ from toneapp.measure.damping import measure_damping
 from toneapp.measure.decay import NoteDecay, measure_decay
 from toneapp.measure.leak import damped_partials, typical_t60_s
 from toneapp.measure.release import Release
-from toneapp.measure.ringing import AFTER_RELEASE_S, LEAST_S, RingLine, find_lines
+from toneapp.measure.ringing import AFTER_RELEASE_S, LEAST_S, RingLine, find_lines, rest_of
+from toneapp.measure.ringing_known import RestSound
 from toneapp.measure.stiff_string import partial_frequency_hz
 from toneapp.measure.tone import HeldTone, measure_tone
 from toneapp.pitch import hz_to_cents, note_name, ratio_to_cents
@@ -46,6 +47,7 @@ class MeasuredStrike:
 
     result: StrikeResult
     lines: tuple[RingLine, ...] = ()
+    rest: RestSound | None = None  # the sound after the release
     hears_release: bool = False  # a release, and enough sound after it
     partials_t60_s: float | None = None  # median over the partials after the release
     tails_t60_s: tuple[float, ...] = ()  # of partials once the damper has done its work
@@ -108,51 +110,70 @@ def measure_strike(
     result = _with_decay(result, tone, power, release, task, last_s=last_s)
     result = with_sound(result, sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
     result = with_attack(result, sound, tone, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
-    lines: tuple[RingLine, ...] = ()
-    partials_t60_s: float | None = None
-    tails: tuple[float, ...] = ()
-    if release.release_s is not None:
-        damped = damped_partials(
-            tone.bands.times_s,
-            power,
-            noise_power=tone.noise_power,
-            centres_hz=tone.bands.centres_hz,
-            release_s=release.release_s,
-            end_s=last_s,
-        )
-        partials_t60_s, tails = typical_t60_s(damped), tuple(damped.tail_t60_s.tolist())
-        lines = find_lines(
-            sound,
-            sample_rate_hz=sample_rate_hz,
-            onset_s=onset_s,
-            release_s=onset_s + release.release_s,
-            end_s=onset_s + last_s,
-            noise_density=task.noise.at,
-        )
-    return MeasuredStrike(
-        result=result,
-        lines=lines,
-        partials_t60_s=partials_t60_s,
-        tails_t60_s=tails,
-        damped=_damped_bands(tone, release.release_s, task, last_s=last_s),
-        hears_release=release.release_s is not None
-        and last_s - release.release_s > LEAST_S + AFTER_RELEASE_S,
+    if release.release_s is None:
+        return MeasuredStrike(result=result)
+    return _after_release(
+        result,
+        sound,
+        tone,
+        power,
+        task,
+        release_s=release.release_s,
+        sample_rate_hz=sample_rate_hz,
+        onset_s=onset_s,
     )
 
 
-def _damped_bands(
-    tone: HeldTone, release_s: float | None, task: StrikeTask, *, last_s: float
-) -> DampedBands | None:
-    """Keep what is needed of the sound around the release."""
-    if release_s is None:
-        return None
-    return cut_damped_bands(
-        tone.transform,
+def _after_release(
+    result: StrikeResult,
+    sound: FloatArray,
+    tone: HeldTone,
+    power: FloatArray,
+    task: StrikeTask,
+    *,
+    release_s: float,
+    sample_rate_hz: float,
+    onset_s: float,
+) -> MeasuredStrike:
+    """Keep what is heard after the release, which only the whole run can name."""
+    last_s = task.end_s - result.onset_s
+    damped = damped_partials(
+        tone.bands.times_s,
+        power,
+        noise_power=tone.noise_power,
         centres_hz=tone.bands.centres_hz,
-        f0_hz=tone.fit.f0_hz,
-        release_s=tone.onset_offset_s + release_s,
-        end_s=tone.onset_offset_s + last_s,
-        noise_density=task.noise.at,
+        release_s=release_s,
+        end_s=last_s,
+    )
+    return MeasuredStrike(
+        result=result,
+        lines=find_lines(
+            sound,
+            sample_rate_hz=sample_rate_hz,
+            onset_s=onset_s,
+            release_s=onset_s + release_s,
+            end_s=onset_s + last_s,
+            noise_density=task.noise.at,
+        ),
+        rest=rest_of(
+            sound,
+            sample_rate_hz=sample_rate_hz,
+            onset_s=onset_s,
+            release_s=onset_s + release_s,
+            end_s=onset_s + last_s,
+            noise_density=task.noise.at,
+        ),
+        partials_t60_s=typical_t60_s(damped),
+        tails_t60_s=tuple(damped.tail_t60_s.tolist()),
+        damped=cut_damped_bands(
+            tone.transform,
+            centres_hz=tone.bands.centres_hz,
+            f0_hz=tone.fit.f0_hz,
+            release_s=tone.onset_offset_s + release_s,
+            end_s=tone.onset_offset_s + last_s,
+            noise_density=task.noise.at,
+        ),
+        hears_release=last_s - release_s > LEAST_S + AFTER_RELEASE_S,
     )
 
 

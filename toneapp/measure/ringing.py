@@ -20,7 +20,9 @@ import numpy as np
 from toneapp._typing import FloatArray
 from toneapp.measure.ringing_clean import clean_lines
 from toneapp.measure.ringing_fall import falling_lines
+from toneapp.measure.ringing_known import RestSound, keep_rest
 from toneapp.measure.ringing_line import AFTER_RELEASE_S, RingLine, ring_peaks
+from toneapp.signal.bands import transform_strike
 
 __all__ = ["AFTER_RELEASE_S", "LEAST_S", "RingLine", "find_lines", "peak_level"]
 
@@ -96,14 +98,10 @@ def find_lines(
     from noise, is fitted by a straight line in dB with weights from the noise. Where bands fall
     apart into lone decaying sinusoids, those take the place of the peak.
     """
-    first_s = release_s + 0.5 * AFTER_RELEASE_S
-    stop_s = min(end_s, first_s + LONGEST_S)
-    if stop_s - first_s < LEAST_S:
+    cut = _after_release(samples, sample_rate_hz, onset_s, release_s, end_s)
+    if cut is None:
         return ()
-    part = samples[int(first_s * sample_rate_hz) : int(stop_s * sample_rate_hz)]
-    reference = peak_level(samples, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
-    if reference <= 0:
-        return ()
+    part, reference = cut
     clean = clean_lines(
         part, sample_rate_hz=sample_rate_hz, reference=reference, noise_density=noise_density
     )
@@ -125,3 +123,46 @@ def find_lines(
         line for line in falling if all(abs(line.hz - other.hz) > REPLACED_HZ for other in clean)
     ]
     return tuple(sorted([*clean, *lines], key=lambda line: line.hz))
+
+
+def rest_of(
+    samples: FloatArray,
+    *,
+    sample_rate_hz: float,
+    onset_s: float,
+    release_s: float,
+    end_s: float,
+    noise_density: Callable[[FloatArray], FloatArray],
+) -> RestSound | None:
+    """Keep the sound after a release, to look for strings in it that are known later.
+
+    Parameters
+    ----------
+    samples, sample_rate_hz, onset_s, release_s, end_s, noise_density
+        As in `find_lines`.
+
+    Returns
+    -------
+    RestSound or None
+        ``None`` when less than 0.18 s follow the release.
+    """
+    cut = _after_release(samples, sample_rate_hz, onset_s, release_s, end_s)
+    if cut is None:
+        return None
+    part, reference = cut
+    transform = transform_strike(part, sample_rate_hz=sample_rate_hz)
+    return keep_rest(transform, reference=reference, noise_density=noise_density)
+
+
+def _after_release(
+    samples: FloatArray, sample_rate_hz: float, onset_s: float, release_s: float, end_s: float
+) -> tuple[FloatArray, float] | None:
+    """Cut the sound after a release, with the struck note's peak level; None without either."""
+    first_s = release_s + 0.5 * AFTER_RELEASE_S
+    stop_s = min(end_s, first_s + LONGEST_S)
+    if stop_s - first_s < LEAST_S:
+        return None
+    reference = peak_level(samples, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
+    if reference <= 0:
+        return None
+    return samples[int(first_s * sample_rate_hz) : int(stop_s * sample_rate_hz)], reference

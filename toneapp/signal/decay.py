@@ -7,9 +7,9 @@ without a beat between two modes::
     g(t) = u cos(w t) + v sin(w t),  u^2 + v^2 < 1
 
 which is the power of two damped modes of nearly the same frequency. Five descriptions are fitted
-(one or two stages with and without ``g``, and two stages in phase, ``g = 1``, whose amplitudes add)
-and compared by the Bayesian information criterion. A knee is believed only if it explains the sound
-better than a beat does.
+(one or two stages with and without ``g``, and two stages in phase, ``g = 1``, whose amplitudes
+add) and compared by the Bayesian information criterion. A knee is believed only if it explains the
+sound better than a beat does.
 
 Conventions: times in s from the onset; power in any linear unit; ``a`` is the rate of the power
 in 1/s, so that T60 = 6 ln(10) / a. Levels of the stages are extrapolated to the onset.

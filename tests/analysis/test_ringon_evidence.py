@@ -1,0 +1,87 @@
+"""What speaks for and against a leak, one sign at a time."""
+
+from __future__ import annotations
+
+import pytest
+import ringon_kit
+from ringon_kit import LAST_DAMPER, after, hz_of, judged, leaking, measured, whole_run
+
+from toneapp.analysis.ringon_evidence import LeakEvidence
+from toneapp.analysis.ringon_run import read_run
+from toneapp.analysis.strike import MeasuredStrike
+from toneapp.keyboard import KeyboardLayout
+from toneapp.results import Cause
+
+
+def leaks(midi: int, **strikes: MeasuredStrike) -> bool:
+    """Tell whether a key's own damper is said to leak."""
+    results, _ = judged(whole_run(**strikes))
+    return any(echo.cause is Cause.OWN_DAMPER for echo in results[midi].ringing)
+
+
+def doubtful(midi: int) -> MeasuredStrike:
+    """A string that rings, not much louder than others', after its own blow."""
+    lines = ((hz_of(midi), -19.0, 1.3), (hz_of(midi, 2), -26.0, 1.1))
+    return measured(midi, level_db=-31.0, lines=lines)
+
+
+def test_where_dampers_leak_others_are_likelier_to() -> None:
+    # F#5, heard after four other keys at its first partial: a little too little by itself.
+    strikes = {"k78": doubtful(78)} | after((54, 59, 61, 66), hz_of(78), -40.0)
+    assert not leaks(78, **strikes)
+    assert leaks(78, **strikes, **{f"k{midi}": leaking(midi) for midi in (38, 41, 44, 46)})
+
+
+def test_after_short_gaps_what_lasts_three_times_as_long_as_the_room_rings() -> None:
+    # No line is clean where half a second follows the release.
+    def strike(ratio: float) -> MeasuredStrike:
+        lines = tuple((hz_of(55, n), -16.0 - 2.0 * n, 0.4 * ratio) for n in range(1, 6))
+        return measured(55, t60_s=0.8, level_db=-25.0, lines=lines, is_clean=False)
+
+    assert leaks(55, k55=strike(3.4))
+    assert not leaks(55, k55=strike(2.6))
+
+
+def test_a_faint_line_that_is_lent_says_no_more_than_silence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Without stiffness every partial of C5 is one of the leaking C4.
+    monkeypatch.setattr(ringon_kit, "B", 1e-9)
+    low = measured(60, t60_s=2.2, level_db=-9.0, lines=tuple(
+        (hz_of(60, n), -12.0 - 2.0 * n, 2.5) for n in range(1, 11)
+    ))  # fmt: skip
+    first = ((hz_of(72), -19.0, 1.3),)
+    faint = first + tuple((hz_of(72, n), -46.0, 1.2) for n in (4, 5))
+
+    def sum_of(lines: tuple[tuple[float, float, float], ...]) -> float:
+        high = measured(72, level_db=-31.0, lines=lines)
+        layout = KeyboardLayout(last_damper_midi=LAST_DAMPER)
+        run = read_run(whole_run(k60=low, k72=high), layout=layout)
+        assert run.strings is not None
+        return LeakEvidence(run, run.strings).weigh(72, {60})[1]
+
+    assert sum_of(faint) == pytest.approx(sum_of(first))
+
+
+def test_a_room_that_lasts_longer_in_the_bass_is_no_string() -> None:
+    # Rests of the struck notes' own partials: 0.5 s below 500 Hz, 0.4 s above.
+    def rests(midi: int) -> MeasuredStrike:
+        hz = hz_of(midi, 1 if midi % 2 else 2)
+        t60_s = 0.5 if hz < 500.0 else 0.4
+        return measured(midi, lines=((hz, -30.0, t60_s),), is_clean=False)
+
+    room = {f"k{midi}": rests(midi) for midi in range(52, 82)}
+    # The first two partials of A3 last 0.75 s, 1.2 times as long as the room there.
+    low = tuple((hz_of(57, n), -16.0 - 2.0 * n, 0.75) for n in (1, 2))
+    suspect = measured(57, t60_s=0.6, level_db=-25.0, lines=low)
+    heard = {
+        f"k{midi}": measured(midi, lines=((hz_of(57, n), -34.0, 0.75),))
+        for midi, n in ((38, 1), (41, 1), (45, 1), (50, 1), (43, 2), (46, 2), (48, 2))
+    }
+    layout = KeyboardLayout(last_damper_midi=LAST_DAMPER)
+    run = read_run(whole_run(**room), layout=layout)
+    assert run.bass_rise == pytest.approx(1.25, rel=0.02)
+    assert not leaks(57, **{**room, "k57": suspect, **heard})
+    even = {key: measured(int(key[1:]), lines=((item.lines[0].hz, -30.0, 0.4),), is_clean=False)
+            for key, item in room.items()}  # fmt: skip
+    assert leaks(57, **{**even, "k57": suspect, **heard})
