@@ -5,21 +5,19 @@ Functions: `with_damped_decays`.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
 from toneapp.analysis.strike import MeasuredStrike
-from toneapp.analysis.workers import Crew
+from toneapp.analysis.workers import Crew, give_back_memory
 from toneapp.measure.damped_decay import read_damped_decay, settle_damped_decays
 from toneapp.measure.damped_room import choose_witnesses, hear_room, weigh_hearings
 from toneapp.signal.damped import DampedBands
 
 __all__ = ["with_damped_decays"]
-
-BATCH = 6
-"""Releases read by a worker at a time."""
 
 _T = TypeVar("_T")
 
@@ -62,19 +60,18 @@ def with_damped_decays(measured: Sequence[MeasuredStrike], *, crew: Crew) -> lis
 def _shared(
     read: Callable[[DampedBands], _T], releases: Sequence[DampedBands], crew: Crew
 ) -> list[_T]:
-    """Share the work by batches from both ends of the keyboard in turn.
+    """Give each worker its part of the keyboard.
 
-    Each worker then meets about half of the widths of bands, whose tables it has to work out.
+    The widths of bands follow the keys, and each width has tables of its own to work out.
     """
-    batches = [releases[i : i + BATCH] for i in range(0, len(releases), BATCH)]
-    count = len(batches)
-    order = [i // 2 if i % 2 == 0 else count - 1 - i // 2 for i in range(count)]
-    done = crew.do(partial(_read_all, read), [batches[i] for i in order], report=_nobody)
-    by_place = dict(zip(order, done, strict=True))
-    return [item for i in range(count) for item in by_place[i]]
+    ends = [round(i * len(releases) / crew.jobs) for i in range(crew.jobs + 1)]
+    parts = [releases[a:b] for a, b in itertools.pairwise(ends) if b > a]
+    done = crew.do(partial(_read_all, read), parts, report=_nobody)
+    return [item for part in done for item in part]
 
 
 def _read_all(read: Callable[[DampedBands], _T], releases: Sequence[DampedBands]) -> list[_T]:
+    give_back_memory()  # what the strikes took, before the tables take theirs
     return [read(release) for release in releases]
 
 

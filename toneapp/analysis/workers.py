@@ -1,6 +1,6 @@
 """Shares work among processes, or does it here when there is little of it.
 
-Functions and classes: `Crew`.
+Functions and classes: `Crew`, `give_back_memory`.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import Self, TypeVar
 from toneapp.errors import ToneappError
 from toneapp.one_thread import one_thread
 
-__all__ = ["Crew"]
+__all__ = ["Crew", "give_back_memory"]
 
 _ONE_THREAD = ExitStack()
 """Open as long as a worker process lives."""
@@ -46,6 +46,7 @@ class Crew:
     """
 
     def __init__(self, jobs: int) -> None:
+        self.jobs = max(jobs, 1)
         self._pool: ProcessPoolExecutor | None = None
         if jobs > 1:
             self._pool = ProcessPoolExecutor(jobs, mp_context=_start_method(), initializer=_begin)
@@ -128,12 +129,24 @@ def _keep_memory() -> None:
     The GNU C library returns large blocks to the system at once; getting them back, page by page,
     takes a worker a tenth of its time. Other libraries are left as they are.
     """
-    if sys.platform != "linux":
-        return
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    mallopt = _of_c_library("mallopt")
     if mallopt is not None:
         mallopt(_M_MMAP_THRESHOLD, _KEPT_BLOCK_BYTES)
         mallopt(_M_TRIM_THRESHOLD, _KEPT_BYTES)
+
+
+def give_back_memory() -> None:
+    """Give memory that is kept and not used back to the system, before work of another kind."""
+    malloc_trim = _of_c_library("malloc_trim")
+    if malloc_trim is not None:
+        malloc_trim(0)
+
+
+def _of_c_library(name: str) -> Callable[..., int] | None:
+    """Return a function of the GNU C library, where there is one."""
+    if sys.platform != "linux":
+        return None
+    return getattr(ctypes.CDLL(None), name, None)
 
 
 def _start_method() -> multiprocessing.context.BaseContext:

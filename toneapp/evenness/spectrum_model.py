@@ -24,6 +24,7 @@ References
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,6 +73,9 @@ _MEAN_DB = 20.0
 _TRIED_HZ = 2500.0
 _TRIED_PARTIALS = 500
 """The strengths are told from the partials below, where most frequencies are shared."""
+
+_ROWS = 128
+"""Rows of a covariance worked out at a time."""
 
 _HUBER = 2.5
 _PASSES = 2
@@ -163,23 +167,27 @@ def shared_place(
     if tried.size < LEAST_PARTIALS:
         return None
     grows = expected_growth(frequency_hz) if growth is None else growth
-    course = _course(midi, number, grows)
-    apart_hz = frequency_hz[:, None] - frequency_hz[None, :]
     keys, key = np.unique(midi, return_inverse=True)
     strongest = np.full(keys.size, -np.inf)
     np.maximum.at(strongest, key, level_db)
     depth_db = strongest[key] - level_db
     centred = level_db - np.median(level_db)
-    rows = np.ix_(tried, tried)
     place_db, rest_db, far_db, reach_hz = _strengths(
-        course[rows], apart_hz[rows], depth_db[tried], centred[tried]
+        _course(midi[tried], number[tried], grows[tried]),
+        frequency_hz[tried],
+        depth_db[tried],
+        centred[tried],
     )
-    of_place = place_db**2 * _nearness(apart_hz, reach_hz)
-    covariance = course + of_place
+    of_place = _by_rows(
+        frequency_hz.size,
+        lambda rows: place_db**2 * _nearness(frequency_hz[rows, None] - frequency_hz, reach_hz),
+    )
+    covariance = _course(midi, number, grows)
+    covariance += of_place
     usual = _rest_variance(rest_db, far_db, depth_db)
     variance = usual
     for _ in range(_PASSES):
-        factor, weights = _solved(covariance, variance, centred)
+        weights = _solved(covariance, variance, centred)[1]
         miss = np.abs(variance * weights)
         variance = usual * np.maximum(1.0, miss / (_HUBER * np.sqrt(usual)))
     factor, weights = _solved(covariance, variance, centred)
@@ -213,15 +221,28 @@ def _fewest(number: FloatArray, frequency_hz: FloatArray) -> IntArray:
 
 def _course(midi: FloatArray, number: FloatArray, growth: FloatArray) -> FloatArray:
     """Covariance of the levels that course, keys and hammers make."""
-    keys = midi[:, None] - midi[None, :]
     ln_n = np.log(number)
-    apart = ln_n[:, None] - ln_n[None, :]
-    smooth = np.exp(-0.5 * (keys / _COURSE_KEYS) ** 2 - 0.5 * (apart / _COURSE_LN_N) ** 2)
-    comb = np.exp(-0.5 * (keys / _COMB_KEYS) ** 2) * (number[:, None] == number[None, :])
-    own = _KEY_DB**2 + _HAMMER_DB**2 * growth[:, None] * growth[None, :]
-    return np.asarray(
-        _MEAN_DB**2 + _COURSE_DB**2 * smooth + _COMB_DB**2 * comb + own * (keys == 0)
-    )
+
+    def some(rows: slice) -> FloatArray:
+        keys = midi[rows, None] - midi
+        apart = (ln_n[rows, None] - ln_n) / _COURSE_LN_N
+        smooth = np.exp(-0.5 * (keys / _COURSE_KEYS) ** 2 - 0.5 * apart**2)
+        comb = np.exp(-0.5 * (keys / _COMB_KEYS) ** 2) * (number[rows, None] == number)
+        own = _KEY_DB**2 + _HAMMER_DB**2 * growth[rows, None] * growth
+        return np.asarray(
+            _MEAN_DB**2 + _COURSE_DB**2 * smooth + _COMB_DB**2 * comb + own * (keys == 0)
+        )
+
+    return _by_rows(midi.size, some)
+
+
+def _by_rows(size: int, some: Callable[[slice], FloatArray]) -> FloatArray:
+    """Fill a square matrix some rows at a time, so that what is worked out with stays small."""
+    whole = np.empty((size, size))
+    for first in range(0, size, _ROWS):
+        rows = slice(first, min(first + _ROWS, size))
+        whole[rows] = some(rows)
+    return whole
 
 
 def _rest_variance(rest_db: float, far_db: float, depth_db: FloatArray) -> FloatArray:
@@ -230,9 +251,10 @@ def _rest_variance(rest_db: float, far_db: float, depth_db: FloatArray) -> Float
 
 
 def _strengths(
-    course: FloatArray, apart_hz: FloatArray, depth_db: FloatArray, level_db: FloatArray
+    course: FloatArray, frequency_hz: FloatArray, depth_db: FloatArray, level_db: FloatArray
 ) -> tuple[float, float, float, float]:
     """Place, rest, rest of weak partials, and reach that make the levels most likely."""
+    apart_hz = frequency_hz[:, None] - frequency_hz
     nearness = {reach_hz: _nearness(apart_hz, reach_hz) for reach_hz in _REACH_HZ}
     known: dict[tuple[float, ...], float] = {}
 

@@ -95,7 +95,7 @@ def _projected(
     white = white[..., :m, :]
     square = np.sum(white**2, axis=-2)
     rest = square[..., :k] + square[..., k:]
-    rest += table.ln_det[of][..., m - 1, None].astype(np.float32)
+    rest += table.ln_det[of][..., m - 1, None]
     met = line @ white
     met = np.sqrt(met[..., :k] ** 2 + met[..., k:] ** 2)
     own = np.sum(line**2, axis=-1)[..., None]

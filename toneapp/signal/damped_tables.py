@@ -22,7 +22,6 @@ from toneapp._typing import Float32Array, FloatArray
 from toneapp.signal.damped_grid import (
     COARSE_MOMENTS_S,
     EARLY,
-    HALF_WIDTHS_HZ,
     NOISE_DB,
     OFFSETS_S,
     RINGS,
@@ -50,10 +49,10 @@ class Tables:
 
     whiten: Float32Array  # (r, j, c, a, n, n) lower triangular: any first m times are a table too
     line: Float32Array  # (r, j, c, a, o, n) whitened sound of the string alone
-    ln_det: FloatArray  # (r, j, c, a, n) of the covariance of the first times
+    ln_det: Float32Array  # (r, j, c, a, n) of the covariance of the first times
 
 
-@functools.lru_cache(maxsize=len(HALF_WIDTHS_HZ) * len(NOISE_DB) * len(RINGS))
+@functools.lru_cache(maxsize=len(NOISE_DB) * len(RINGS))  # 8 MB each: those of one width
 def tables(half_width_hz: float, noise: int, ring: int) -> Tables:
     """Work out the tables of one width of band, level of noise and kind of free strings.
 
@@ -69,7 +68,7 @@ def tables(half_width_hz: float, noise: int, ring: int) -> Tables:
     Tables
         For all rooms, moments, touches and decays.
     """
-    line, rooms = _shapes(half_width_hz)
+    line, rooms, early = _shapes(half_width_hz)
     apart = np.abs(TIMES_S[:, None] - TIMES_S)
     middle = line[:, :, :, 1]  # (j, c, a, n)
     # What lies between two points of the grids is a direction in which the sound may be off.
@@ -82,12 +81,19 @@ def tables(half_width_hz: float, noise: int, ring: int) -> Tables:
     ring_db, ring_t60_s, _ = RINGS[ring]
     shape = np.exp(-LN_1000 / ring_t60_s * np.maximum(TIMES_S, 0.0))
     common += 10.0 ** (ring_db / 10.0) * _outer(shape) * np.exp(-apart / RING_SPREAD_S)
-    root = np.linalg.cholesky(common[None] + rooms)
-    whiten = np.linalg.inv(root).astype(np.float32)
+    j, c, a, _, n = line.shape
+    whiten = np.empty((ROOM_T60_S.size, j, c, a, n, n), dtype=np.float32)
+    ln_det = np.empty(whiten.shape[:-1], dtype=np.float32)
+    for r, (level_db, t60_s) in enumerate(zip(ROOM_LEVEL_DB, ROOM_T60_S, strict=True)):
+        room = 10.0 ** (level_db / 10.0) * rooms[float(t60_s)]
+        root = np.linalg.cholesky(common + room + early if r else common + room)
+        whiten[r] = np.linalg.inv(root.astype(np.float32))
+        diagonal = np.diagonal(root, axis1=-2, axis2=-1)
+        ln_det[r] = 2.0 * np.cumsum(np.log(diagonal), axis=-1)
     return Tables(
         whiten=whiten,
         line=np.matmul(line.astype(np.float32), np.swapaxes(whiten, -1, -2), dtype=np.float32),
-        ln_det=2.0 * np.cumsum(np.log(np.diagonal(root, axis1=-2, axis2=-1)), axis=-1),
+        ln_det=ln_det,
     )
 
 
@@ -95,9 +101,14 @@ def _outer(v: FloatArray) -> FloatArray:
     return np.asarray(v[..., :, None] * v[..., None, :])
 
 
-@functools.lru_cache(maxsize=len(HALF_WIDTHS_HZ))
-def _shapes(half_width_hz: float) -> tuple[FloatArray, FloatArray]:
-    """Sound of the string, (j, c, a, o, n), and covariance of the rooms', (r, j, c, a, n, n)."""
+@functools.lru_cache(maxsize=1)
+def _shapes(
+    half_width_hz: float,
+) -> tuple[FloatArray, dict[float, FloatArray], FloatArray]:
+    """Sound of the string, (j, c, a, o, n), and covariances of sound in rooms, (j, c, a, n, n).
+
+    The latter of a room of each T60 at 0 dB, and of early reflections.
+    """
     t = np.arange(-0.75, 0.62, GRID_S)
     decay = _felt_decay(t, half_width_hz)  # (c, a, t)
 
@@ -119,15 +130,8 @@ def _shapes(half_width_hz: float) -> tuple[FloatArray, FloatArray]:
         weight = np.exp(-r * (delay - DELAY_S / 2.0)) * (1.0 - math.exp(-r * DELAY_S))
         return np.asarray((past * weight) @ np.swapaxes(past, -1, -2) + math.exp(-r * LONGEST_S))
 
-    by_t60 = {t60_s: room(t60_s) for t60_s in np.unique(ROOM_T60_S).tolist()}
-    early = 10.0 ** (EARLY[0] / 10.0) * room(EARLY[1])
-    rooms = [
-        10.0 ** (level_db / 10.0) * by_t60[t60_s] + (early if index else 0.0)
-        for index, (level_db, t60_s) in enumerate(
-            zip(ROOM_LEVEL_DB.tolist(), ROOM_T60_S.tolist(), strict=True)
-        )
-    ]
-    return line, np.stack(rooms)
+    rooms = {t60_s: room(t60_s) for t60_s in np.unique(ROOM_T60_S).tolist()}
+    return line, rooms, 10.0 ** (EARLY[0] / 10.0) * room(EARLY[1])
 
 
 def _felt_decay(t: FloatArray, half_width_hz: float) -> FloatArray:

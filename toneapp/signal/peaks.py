@@ -45,7 +45,7 @@ class PeakList:
     above_floor_db: FloatArray  # shape (k,)
 
 
-@lru_cache(maxsize=12)
+@lru_cache(maxsize=4)
 def hann_window(length: int) -> FloatArray:
     """Hann window whose samples stand in the middle of their intervals, shape (length,).
 
