@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toneapp.analysis.scan import ChunkScan, merge_scans, plan_chunks, scan_chunk
+from toneapp.analysis.scan import ChunkScan, _of_sorted, merge_scans, plan_chunks, scan_chunk
 
 RATE = 16000
 
@@ -130,3 +130,11 @@ def test_hum_all_through_stays_in_the_noise() -> None:
     sound = (1e-4 * np.random.default_rng(10).standard_normal(t.size) + hum).astype(np.float32)
     scan = scan_chunk(sound, sample_rate_hz=rate, first_s=0.0, chunk=(0.0, 8.0))
     assert float(scan.noise.at(np.array([700.0]))[0]) > 1e-9
+
+
+@pytest.mark.parametrize("rows", [1, 2, 7, 200])
+@pytest.mark.parametrize("quantile", [0.15, 0.5])
+def test_quantiles_of_sorted_columns(rows: int, quantile: float) -> None:
+    power = np.random.default_rng(rows).exponential(size=(rows, 5)).astype(np.float32)
+    expected = np.quantile(power, quantile, axis=0)
+    assert _of_sorted(np.sort(power, axis=0), quantile) == pytest.approx(expected, rel=1e-5)
