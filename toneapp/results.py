@@ -176,7 +176,7 @@ class StrikeResult:
     attack_db: tuple[float | None, ...] = ()  # partials 1, 2 ... in the first 0.2 s, dBFS
     place_db: float | None = None  # what room and microphone add to the level of this key
     place_db_se: float | None = None
-    place_oct: float | None = None  # and to its brightness, octaves
+    place_oct: float | None = None  # and to its brightness; lone strong partials count in
     place_oct_se: float | None = None
     knock_db: float | None = None
     noise_dbfs: float | None = None  # room noise before the strike, A-weighted

@@ -170,7 +170,8 @@ def _off_pitch(strikes: Sequence[StrikeResult], heard: Heard, *, reference_hz: f
             "which keys were struck is open by a semitone, because neither end of the keyboard "
             f"was played: if every name is one key too {'high' if step > 0 else 'low'}, the "
             f"instrument stands {cents + 100.0 * step:+.0f} cents from A4 = {reference_hz:g} Hz; "
-            "then give its own pitch (--a4), or the names in a label file"
+            "then set its own A4 (--a4, or the instrument's facts), or give the names in a label "
+            "file"
         )
     return found
 

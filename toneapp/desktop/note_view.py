@@ -162,8 +162,8 @@ _QUANTITIES = (
     ),
     _Quantity(
         name="Place, brightness", unit="oct", reasons=(),
-        sentence="What room and microphone add to the brightness of this key, in octaves. It "
-        "is taken off the brightness of the note.",
+        sentence="What room, microphone and single strong partials add to the brightness of this "
+        "key, in octaves. It is taken off the brightness of the note.",
         of_strike=lambda s: quantity_text(
             s.place_oct, "", se=s.place_oct_se, decimals=2, is_signed=True
         ),
