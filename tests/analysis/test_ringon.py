@@ -330,3 +330,19 @@ def test_a_damper_that_takes_most_at_once_and_holds_the_rest_badly() -> None:
     # One partial of its own is none: it may be lent.
     _, ring_on = judged(whole_run(k50=measured(50, level_db=-30.0, t60_s=0.5, lines=lines[:1])))
     assert ring_on.suspects == ()  # type: ignore[attr-defined]
+
+
+def test_many_rests_tell_the_room_by_the_middle_one() -> None:
+    # After every release three rests of the note itself, unclean: 0.6, 0.9 and 1.2 s.
+    items = []
+    for midi in range(40, 100):
+        item = measured(midi, room_t60_s=1.0)
+        rests = tuple(
+            RingLine(hz=hz_of(midi, n), hz_se=0.1, level_db=-40.0, t60_s=t60_s, t60_s_se=0.02,
+                     above_db=14.0)
+            for n, t60_s in ((3, 0.6), (4, 0.9), (5, 1.2))
+        )  # fmt: skip
+        items.append(replace(item, lines=rests) if item.hears_release else item)
+    _, ring_on = judged(items)
+    assert ring_on is not None
+    assert ring_on.room_t60_s == pytest.approx(0.9)

@@ -85,3 +85,28 @@ def test_a_room_that_lasts_longer_in_the_bass_is_no_string() -> None:
     even = {key: measured(int(key[1:]), lines=((item.lines[0].hz, -30.0, 0.4),), is_clean=False)
             for key, item in room.items()}  # fmt: skip
     assert leaks(57, **{**even, "k57": suspect, **heard})
+
+
+def test_a_string_is_not_heard_best_after_another_key(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Without stiffness two cents part F#5 and the third partial of B3.
+    monkeypatch.setattr(ringon_kit, "B", 1e-9)
+    # B3 rings at its second, third and fourth partials; the last two lie at F#5 and B5.
+    own = tuple((hz_of(59, n), db, 1.2) for n, db in ((2, -27.0), (3, -30.0), (4, -33.0)))
+    low = measured(59, level_db=-30.0, lines=own)
+    heard = after((40, 52, 54), hz_of(59, 3), -42.0) | after((47, 64), hz_of(59, 4), -45.0)
+
+    def sum_of(level_db: float) -> float:
+        high = {
+            f"k{midi}": measured(midi, lines=((hz_of(59, n), level_db, 1.2),))
+            for midi, n in ((78, 3), (83, 4))
+        }
+        run = read_run(
+            whole_run(k59=low, **heard, **high), layout=KeyboardLayout(last_damper_midi=88)
+        )
+        assert run.strings is not None
+        return LeakEvidence(run, run.strings).weigh(59, ())[0]
+
+    # Louder after F#5 and B5, as their first partials: theirs, and all that was heard there.
+    assert sum_of(-40.0) > 0.0
+    assert sum_of(-17.0) < 0.0
+    assert sum_of(-40.0) - sum_of(-17.0) > 5.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from toneapp.measure.ringing import RingLine
 from toneapp.results import PartialResult, StrikeResult
 
 B = 4e-4
+LAST_DAMPER = 89
 MEASURED = 20
 
 
@@ -59,7 +61,34 @@ def strings() -> StringTable:
 
 
 def moved(strings: StringTable, midi: int, lines: Sequence[RingLine]) -> StringTable:
-    return with_own_lines(strings, [(midi, lines)])
+    return with_own_lines(strings, [(midi, lines)], last_damper_midi=LAST_DAMPER)
+
+
+def placed(strings: StringTable, *own: tuple[int, Sequence[RingLine]]) -> StringTable:
+    return with_leaking_lines(strings, own, last_damper_midi=LAST_DAMPER)
+
+
+def test_what_a_string_without_a_damper_explains_places_no_other(strings: StringTable) -> None:
+    # Partial 3 of C#1 seems to lie 0.3 Hz lower, where the first of a free string rings.
+    free = replace(strings, partial_hz=strings.partial_hz.copy())
+    line_hz = hz_of(25, 3) - 0.3
+    free.partial_hz[30, 1] = line_hz
+    own = (25, [line(line_hz)])
+    kept = with_leaking_lines(free, [own], last_damper_midi=int(free.midi[29]))
+    assert kept.partial_hz[1, 3] == free.partial_hz[1, 3]
+    moved_on = with_leaking_lines(free, [own], last_damper_midi=int(free.midi[30]))
+    assert moved_on.partial_hz[1, 3] == pytest.approx(line_hz)
+
+
+def test_a_free_string_is_not_climbed_upon(strings: StringTable) -> None:
+    next_hz = hz_of(25, MEASURED + 1)
+    free = replace(strings, partial_hz=strings.partial_hz.copy())
+    free.partial_hz[30, 2] = next_hz
+    own = [(25, [line(next_hz)])]
+    kept = with_own_lines(free, own, last_damper_midi=int(free.midi[29]))
+    assert not kept.is_measured[1, MEASURED + 1]
+    climbed = with_own_lines(free, own, last_damper_midi=int(free.midi[30]))
+    assert climbed.is_measured[1, MEASURED + 1]
 
 
 def test_partials_that_leave_their_law_are_followed(strings: StringTable) -> None:
@@ -103,7 +132,7 @@ def test_only_clean_lines_count(strings: StringTable) -> None:
 def test_a_leaking_string_is_placed_by_what_rings_on(strings: StringTable) -> None:
     # A short hold told partial 3 by 0.3 Hz too high: 5 cents at 104 Hz. What rings on is exact.
     true_hz = hz_of(25, 3) - 0.3
-    table = with_leaking_lines(strings, [(25, [line(true_hz), line(hz_of(25, 30))])])
+    table = placed(strings, (25, [line(true_hz), line(hz_of(25, 30))]))
     assert table.partial_hz[1, 3] == pytest.approx(true_hz)
     assert table.is_measured[1, 30]
     assert np.array_equal(table.partial_hz[1, 4:30], strings.partial_hz[1, 4:30])
@@ -113,11 +142,11 @@ def test_a_leaking_string_is_placed_by_what_rings_on(strings: StringTable) -> No
 
 def test_a_line_too_far_off_is_another_string(strings: StringTable) -> None:
     far = [line(hz_of(25, 3) + 0.8), line(hz_of(25, 30) * 2.0 ** (15.0 / 1200.0))]
-    table = with_leaking_lines(strings, [(25, far)])
+    table = placed(strings, (25, far))
     assert np.array_equal(table.partial_hz, strings.partial_hz)
     unclean = [line(hz_of(25, 3) - 0.3, is_clean=False)]
     assert np.array_equal(
-        with_leaking_lines(strings, [(25, unclean), (100, [line(440.0)])]).partial_hz,
+        placed(strings, (25, unclean), (100, [line(440.0)])).partial_hz,
         strings.partial_hz,
     )
 

@@ -11,24 +11,43 @@ from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
+import numpy as np
+
+from toneapp._typing import FloatArray
+from toneapp.analysis.ringon_run import read_last_damper
 from toneapp.analysis.strike import MeasuredStrike
 from toneapp.analysis.workers import Crew, give_back_memory
+from toneapp.keyboard import KeyboardLayout
 from toneapp.measure.damped_decay import read_damped_decay, settle_damped_decays
 from toneapp.measure.damped_room import choose_witnesses, hear_room, weigh_hearings
-from toneapp.signal.damped import DampedBands
+from toneapp.measure.echo_strings import build_strings
+from toneapp.results import StrikeResult
+from toneapp.signal.damped import DampedBands, some_bands
 
 __all__ = ["with_damped_decays"]
 
 _T = TypeVar("_T")
 
 
-def with_damped_decays(measured: Sequence[MeasuredStrike], *, crew: Crew) -> list[MeasuredStrike]:
+FREE_PARTIALS = 2
+FREE_CENTS = 25.0
+FREE_DB = -40.0
+"""A partial so near to one of the lowest of a string without a damper makes that one sound
+(Lehtonen et al. 2007, as in `toneapp.measure.echo`). Where a clean line of this level is heard
+there after the release, the string goes on when the damper has done its work."""
+
+
+def with_damped_decays(
+    measured: Sequence[MeasuredStrike], *, layout: KeyboardLayout, crew: Crew
+) -> list[MeasuredStrike]:
     """Add the damped T60 to the strikes of a run.
 
     Parameters
     ----------
     measured : sequence of MeasuredStrike
         Strikes of one run, in any order.
+    layout : KeyboardLayout
+        Compass and last damper, if known.
     crew : Crew
         Shares the work.
 
@@ -42,7 +61,12 @@ def with_damped_decays(measured: Sequence[MeasuredStrike], *, crew: Crew) -> lis
         (i for i, item in enumerate(measured) if item.damped is not None),
         key=lambda i: (measured[i].result.midi, measured[i].result.onset_s),
     )
-    releases = [release for i in order if (release := measured[i].damped) is not None]
+    free_hz = _free_partials_hz([item.result for item in measured], layout)
+    releases = [
+        _without_free(release, _heard_free_hz(measured[i], free_hz))
+        for i in order
+        if (release := measured[i].damped) is not None
+    ]
     if not releases:
         return list(measured)
     room = weigh_hearings(_shared(hear_room, choose_witnesses(releases), crew))
@@ -55,6 +79,29 @@ def with_damped_decays(measured: Sequence[MeasuredStrike], *, crew: Crew) -> lis
         result = replace(result, damped_t60_s=decay.t60_s, flags=flags)
         finished[i] = replace(measured[i], result=result)
     return finished
+
+
+def _free_partials_hz(results: Sequence[StrikeResult], layout: KeyboardLayout) -> FloatArray:
+    """Lowest partials of the strings without dampers, shape (k,)."""
+    strings = build_strings(results)
+    if strings is None:
+        return np.zeros(0)
+    last_damper, _ = read_last_damper(results, layout)
+    return strings.partial_hz[strings.midi > last_damper, 1 : FREE_PARTIALS + 1].ravel()
+
+
+def _heard_free_hz(item: MeasuredStrike, free_hz: FloatArray) -> FloatArray:
+    """Clean lines after a release that lie at those partials, shape (m,)."""
+    hz = np.array([x.hz for x in item.lines if x.is_clean and x.level_db > FREE_DB])
+    off_cents = np.abs(1200.0 * np.log2(hz[:, None] / free_hz))
+    return hz[(off_cents < FREE_CENTS).any(axis=1)]
+
+
+def _without_free(release: DampedBands, free_hz: FloatArray) -> DampedBands:
+    """Leave out the partials that other strings sound on with, where some remain."""
+    off_cents = np.abs(1200.0 * np.log2(release.hz[:, None] / free_hz))
+    own = np.flatnonzero((off_cents >= FREE_CENTS).all(axis=1))
+    return some_bands(release, own) if own.size else release
 
 
 def _shared(

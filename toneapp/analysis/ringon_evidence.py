@@ -80,7 +80,13 @@ the root of T60 over volume: M. Schroeder, "The 'Schroeder frequency' revisited"
 Am. 99, 3240 (1996), from memory). What rings at one partial only, below this, after several keys,
 is no sign of a string."""
 
-LOUD_SUM = 4.0
+LENT_PARTIAL_DB = 7.0
+LENT_FROM_DB = -26.0
+LENDER_PARTIALS = 2
+"""A string is heard best after its own blow. What is this much louder after another key, at one of
+that key's two lowest partials and from this level on, is that key's own string."""
+
+LOUD_SUM = 4.6
 """What the level after its own blows tells of a key that leaks for certain by it: so much has to
 speak against a leak before it counts for less."""
 
@@ -104,7 +110,7 @@ EXPLAINED_CENTS, EXPLAINED_HZ = 1.2, 0.15
 FREE_CENTS = 3.0
 FREE_PARTIALS = 3
 LENT_PARTIALS = 10
-MOST_PARTIALS = 40
+MOST_PARTIALS = 60
 """How near a line lies to a partial: after the key's own blow (the strings of a unison differ,
 and within the wider distance several lines may have been read as one); after others', where the
 place is known from the key's own, less well from its held sound, or only from its neighbours';
@@ -140,6 +146,7 @@ class LeakEvidence:
         self._explains: dict[int, BoolArray] = {}
         for midi in self.keys:
             self._match(midi)
+        self._lent = self._lent_partials()
 
     @property
     def keys(self) -> range:
@@ -259,7 +266,7 @@ class LeakEvidence:
             if level_db < OWN_FAINT_DB:
                 own += OWN_FAINT
                 continue
-            if explained[index] or is_lent:
+            if explained[index] or is_lent or n in self._lent[midi]:
                 usual_db = SHARED_DB + SHARED_DB_PER_PARTIAL * (n - 1)
                 by_level = (level_db - usual_db) / SHARED_SPREAD_DB
                 shared = SHARED_RINGS + float(np.clip(by_level, -MOST_SHARED, MOST_SHARED))
@@ -283,6 +290,8 @@ class LeakEvidence:
         for index, n in self._others[midi]:
             key = int(heard.key[index])
             if explained[index] or (key in known and heard.at_own[index]):
+                continue
+            if n in self._lent[midi]:
                 continue
             keys.setdefault(n, set()).add(key)
         places_hz = self._placed[midi]
@@ -315,6 +324,36 @@ class LeakEvidence:
     def _is_lent(self, midi: int) -> bool:
         """Tell whether only every second or third partial rings, as a higher string lends them."""
         return math.gcd(*self._ringing(midi)) > 1
+
+    def _lent_partials(self) -> dict[int, frozenset[int]]:
+        """Numbers of each key's partials that are louder after another key, as that one's own."""
+        heard = self._heard
+        lenders = np.array(
+            [
+                (midi, index)
+                for midi in self.keys
+                for n, index in self._own[midi].items()
+                if n <= LENDER_PARTIALS
+                and heard.rings[index]
+                and heard.level_db[index] > LENT_FROM_DB
+            ],
+            dtype=np.int64,
+        ).reshape(-1, 2)
+        key, index = lenders.T
+        lent = {}
+        for midi in self.keys:
+            found = set()
+            for n, own in self._own[midi].items():
+                if n > OTHER_PARTIALS:
+                    continue
+                hz = float(self._placed[midi][n])
+                off = np.abs(1200.0 * np.log2(heard.hz[index] / hz))
+                louder = heard.level_db[index] > heard.level_db[own] + LENT_PARTIAL_DB
+                near = off < _tolerance(heard.hz[index], SAME_CENTS, SAME_HZ)
+                if np.any(louder & near & (key != midi)):
+                    found.add(n)
+            lent[midi] = frozenset(found)
+        return lent
 
     def _match(self, midi: int) -> None:
         """Note which lines lie at the partials of a key, after its own blows and others'."""

@@ -1,6 +1,6 @@
 """What is common to a whole run: last damper, room, usual damping, where the strings lie.
 
-Functions: `read_run`, `with_leaking_strings`.
+Functions: `read_last_damper`, `read_run`, `with_leaking_strings`.
 """
 
 from __future__ import annotations
@@ -22,7 +22,14 @@ from toneapp.measure.echo_strings import (
 from toneapp.measure.stiff_string import partial_frequency_hz
 from toneapp.results import Flag, StrikeResult
 
-__all__ = ["OWN_LINE_CENTS", "RingRun", "UsualDamping", "read_run", "with_leaking_strings"]
+__all__ = [
+    "OWN_LINE_CENTS",
+    "RingRun",
+    "UsualDamping",
+    "read_last_damper",
+    "read_run",
+    "with_leaking_strings",
+]
 
 USUAL_LAST_DAMPER_MIDI = 89
 """F6: the dampers of most pianos end between E6 and G6 (common practice, no source)."""
@@ -47,6 +54,8 @@ REST_FROM_HZ = 300.0
 REST_QUANTILE = 0.1
 REST_SHARE = 0.8
 REST_SE_SHARE = 0.1
+FEW_RESTS, MANY_RESTS = 1.0, 2.0
+USUAL_BASS_RISE = 1.15
 LEAST_RESTS = 10
 BASS_HZ = 500.0
 BASS_FULL_HZ, BASS_NONE_HZ = 400.0, 600.0
@@ -58,10 +67,12 @@ MOST_BASS_RISE = 1.5
 on. A string is a clean line, the room is none, but its narrow bands scatter: of the lines at the
 struck notes' own partials that are not clean, and whose decay is known to a tenth, the fastest
 tenth dies in about 0.8 of the reverberation time (0.64 to 0.80 on eight simulated pianos with
-sound dampers in rooms of 0.3 to 0.9 s, 0.74 to 1.2 with leaking ones). Of the decays soon after
-the release a third from below is the middle of those that no string lengthens. Rooms without
-absorbers for the bass last longer there (common practice, no source): below 500 Hz by what the
-lines there and from there to 2 kHz differ, one and a half times at most."""
+sound dampers in rooms of 0.3 to 0.9 s, 0.74 to 1.2 with leaking ones). In a live room, which
+leaves two such lines and more after a release, few of them are strings': then the middle one is
+the room's. Of the decays soon after the release a third from below is the middle of those that no
+string lengthens. Rooms without absorbers for the bass last longer there (common practice, no
+source): below 500 Hz by what the lines there and from there to 2 kHz differ, one and a half times
+at most, and by the usual rise where too few lines tell it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -123,7 +134,9 @@ def with_leaking_strings(run: RingRun, leaky: frozenset[int]) -> RingRun:
     if run.strings is None:
         return run
     own = [(item.result.midi, item.lines) for item in run.measured if item.result.midi in leaky]
-    return replace(run, strings=with_leaking_lines(run.strings, own))
+    return replace(
+        run, strings=with_leaking_lines(run.strings, own, last_damper_midi=run.last_damper)
+    )
 
 
 def read_run(measured: Sequence[MeasuredStrike], *, layout: KeyboardLayout) -> RingRun:
@@ -141,12 +154,16 @@ def read_run(measured: Sequence[MeasuredStrike], *, layout: KeyboardLayout) -> R
     RingRun
         What `judge_ringing` needs of the run.
     """
-    last_damper, is_given = _last_damper([item.result for item in measured], layout)
+    last_damper, is_given = read_last_damper([item.result for item in measured], layout)
     rests = [row for item in measured if item.hears_release for row in _rests(item)]
     room_t60_s = _room_t60_s(measured, rests)
     strings = build_strings([item.result for item in measured])
     if strings is not None:
-        strings = with_own_lines(strings, [(item.result.midi, item.lines) for item in measured])
+        strings = with_own_lines(
+            strings,
+            [(item.result.midi, item.lines) for item in measured],
+            last_damper_midi=last_damper,
+        )
     return RingRun(
         measured=tuple(measured),
         last_damper=last_damper,
@@ -163,8 +180,23 @@ def read_run(measured: Sequence[MeasuredStrike], *, layout: KeyboardLayout) -> R
     )
 
 
-def _last_damper(results: Sequence[StrikeResult], layout: KeyboardLayout) -> tuple[int, bool]:
-    """Highest key with a damper: given, or where the releases end."""
+def read_last_damper(results: Sequence[StrikeResult], layout: KeyboardLayout) -> tuple[int, bool]:
+    """Find the highest key with a damper.
+
+    Parameters
+    ----------
+    results : sequence of StrikeResult
+        Strikes of the run.
+    layout : KeyboardLayout
+        Compass and last damper, if known.
+
+    Returns
+    -------
+    midi : int
+        As given, or where the releases end.
+    is_given : bool
+        Whether it was given.
+    """
     if layout.last_damper_midi is not None:
         return layout.last_damper_midi, True
     top = [result for result in results if 72 <= result.midi <= 100]
@@ -194,7 +226,10 @@ def _room_t60_s(
     by_tails_s = float(np.quantile(tails, ROOM_QUANTILE)) if len(tails) >= LEAST_TAILS else None
     if len(rests) < LEAST_RESTS:
         return by_tails_s
-    by_rests_s = float(np.quantile(rests, REST_QUANTILE)) / REST_SHARE
+    released = sum(item.hears_release for item in measured)
+    weight = float(np.interp(len(rests) / released, (FEW_RESTS, MANY_RESTS), (0.0, 1.0)))
+    quantile = REST_QUANTILE + weight * (0.5 - REST_QUANTILE)
+    by_rests_s = float(np.quantile(rests, quantile)) / (REST_SHARE + weight * (1.0 - REST_SHARE))
     if by_tails_s is None:
         return by_rests_s
     # Where dampers leak the rests are the strings', not the room's: the tails then hold them down.
@@ -206,7 +241,7 @@ def _bass_rise(lines: Sequence[tuple[float, float]]) -> float:
     bass = [t60_s for hz, t60_s in lines if BASS_FROM_HZ <= hz < BASS_HZ]
     rest = [t60_s for hz, t60_s in lines if BASS_HZ <= hz < BASS_UP_TO_HZ]
     if min(len(bass), len(rest)) < BASS_LEAST:
-        return 1.0
+        return USUAL_BASS_RISE
     rise = float(np.quantile(bass, BASS_QUANTILE) / np.quantile(rest, BASS_QUANTILE))
     return min(max(rise, 1.0), MOST_BASS_RISE)
 

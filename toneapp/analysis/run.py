@@ -186,7 +186,7 @@ def _analyse_sources(
         if not strings.measured:
             raise NothingFoundError(_no_string(name, strings.sounds))
         results, ring_on = judge_ringing(
-            with_damped_decays(strings.measured, crew=crew), layout=layout
+            with_damped_decays(strings.measured, layout=layout, crew=crew), layout=layout
         )
     first = sources[0]
     return join_run(

@@ -29,6 +29,9 @@ __all__ = ["DampedDecay", "read_damped_decay", "settle_damped_decays"]
 SE_FACTOR = 1.3
 """Stated errors of single readings against true ones: on the pianos of two unrelated simulators
 they come out 1.2 to 2.4 times too small, mostly by less than this."""
+SHORT_LN = 0.03
+"""Single readings come out short by so much: 2 and 8 % in the middle on the pianos of two
+unrelated simulators."""
 KEY_LN = 0.25
 """Spread of ln T60 between one damper and the line through its neighbours': a quarter (0.1 to 0.3
 on simulated pianos; common practice, no source)."""
@@ -39,7 +42,7 @@ SLOPE_LN_PER_KEY = 0.03  # an octave changes the damped T60 by a third or so
 MOST_OFF = 2.5  # standard errors; a damper farther off its neighbours is judged by itself
 KNOWN_SE = 1.0  # readings worse than this say nothing
 MOST_LN_SE = 0.23  # a damped T60 that is known no better is not given
-LEAST_OWN_SHARE = 0.38  # of the weight; where the neighbours say more the note is hidden
+LEAST_OWN_SHARE = 0.34  # of the weight; where the neighbours say more the note is hidden
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +103,7 @@ def settle_damped_decays(
     """
     if len(midi) != len(readings):
         raise ValueError(f"{len(midi)} keys for {len(readings)} readings")
-    own = np.array([reading.ln_t60 for reading in readings])
+    own = np.array([reading.ln_t60 for reading in readings]) + SHORT_LN
     se = np.array([reading.ln_t60_se for reading in readings])
     known = se < KNOWN_SE
     found = [DampedDecay(flags=(Flag.ROOM_HIDES_DAMPING,))] * len(readings)

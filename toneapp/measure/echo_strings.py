@@ -41,6 +41,11 @@ UNMEASURED_CENTS = 12.0
 """A line after the release of a leaking key is its partial within the first and the second
 together of the partial as measured, or within the third of one that was not."""
 
+FREE_PARTIALS = 3
+FREE_CENTS, FREE_HZ = 1.5, 0.1
+"""So near to one of these partials of a string without a damper, a line is that string's: its own
+place is known as well, and it rings more often."""
+
 MOST_LEAP = 12
 """Partials that may be missing between one that was found and the next."""
 
@@ -117,7 +122,10 @@ def build_strings(strikes: Sequence[StrikeResult]) -> StringTable | None:
 
 
 def with_own_lines(
-    strings: StringTable, own_lines: Iterable[tuple[int, Sequence[RingLine]]]
+    strings: StringTable,
+    own_lines: Iterable[tuple[int, Sequence[RingLine]]],
+    *,
+    last_damper_midi: int,
 ) -> StringTable:
     """Place high partials by the lines that sound on after a key's own release.
 
@@ -130,6 +138,8 @@ def with_own_lines(
         The strings as measured while the keys were held.
     own_lines : iterable of (int, sequence of RingLine)
         Struck keys, and the lines after their releases.
+    last_damper_midi : int
+        Highest key with a damper; what the strings above it explain places no other.
 
     Returns
     -------
@@ -140,7 +150,8 @@ def with_own_lines(
     partials, is_measured = strings.partial_hz.copy(), strings.is_measured.copy()
     heard: dict[int, list[float]] = {}
     for midi, lines in own_lines:
-        heard.setdefault(midi, []).extend(line.hz for line in lines if line.is_clean)
+        hz = np.array([line.hz for line in lines if line.is_clean])
+        heard.setdefault(midi, []).extend(hz[~_is_free(strings, hz, last_damper_midi)].tolist())
     for midi, values in heard.items():
         row = midi - int(strings.midi[0])
         if 0 <= row < strings.midi.size and values:
@@ -149,7 +160,10 @@ def with_own_lines(
 
 
 def with_leaking_lines(
-    strings: StringTable, own_lines: Iterable[tuple[int, Sequence[RingLine]]]
+    strings: StringTable,
+    own_lines: Iterable[tuple[int, Sequence[RingLine]]],
+    *,
+    last_damper_midi: int,
 ) -> StringTable:
     """Place all partials of leaking strings by the lines after their own releases.
 
@@ -162,6 +176,8 @@ def with_leaking_lines(
         The strings as known so far.
     own_lines : iterable of (int, sequence of RingLine)
         Struck keys whose dampers leak, and the lines after their releases.
+    last_damper_midi : int
+        As in `with_own_lines`.
 
     Returns
     -------
@@ -172,6 +188,7 @@ def with_leaking_lines(
     for midi, lines in own_lines:
         row = midi - int(strings.midi[0])
         hz = np.array([line.hz for line in lines if line.is_clean])
+        hz = hz[~_is_free(strings, hz, last_damper_midi)]
         if hz.size == 0 or not 0 <= row < strings.midi.size:
             continue
         known = strings.partial_hz[row, 1:]
@@ -187,6 +204,13 @@ def with_leaking_lines(
         partials[row, 1:][moves] = nearest[moves]
         is_measured[row, 1:][moves] = True
     return replace(strings, partial_hz=partials, is_measured=is_measured)
+
+
+def _is_free(strings: StringTable, hz: FloatArray, last_damper_midi: int) -> BoolArray:
+    """Tell which lines lie at the lowest partials of strings without dampers."""
+    free_hz = strings.partial_hz[strings.midi > last_damper_midi, 1 : FREE_PARTIALS + 1].ravel()
+    off_cents = np.abs(1200.0 * np.log2(hz[:, None] / free_hz))
+    return np.asarray((off_cents < FREE_CENTS + 1731.23 * FREE_HZ / hz[:, None]).any(axis=1))
 
 
 def _climb(partials: FloatArray, is_measured: BoolArray, lines_hz: FloatArray) -> None:

@@ -5,23 +5,24 @@ Complex envelopes of the strongest partials at a few times before and after the 
 
 Conventions: times in s from the release that was found; rates of amplitude in 1/s.
 
-Functions: `cut_damped_bands`, `strongest_bands`.
+Functions: `cut_damped_bands`, `some_bands`, `strongest_bands`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from toneapp._typing import ComplexArray, FloatArray, IntArray
+from toneapp._typing import BoolArray, ComplexArray, FloatArray, IntArray
 from toneapp.signal.bands import StrikeTransform, extract_bands
 from toneapp.signal.damped_grid import HALF_WIDTHS_HZ, NOISE_DB, TIMES_S
 
 __all__ = [
     "DampedBands",
     "cut_damped_bands",
+    "some_bands",
     "strongest_bands",
 ]
 
@@ -121,12 +122,16 @@ def cut_damped_bands(
 
 def strongest_bands(bands: DampedBands, count: int) -> DampedBands:
     """Keep the strongest partials, which suffice to tell the room."""
-    kept = np.sort(np.argsort(-bands.power)[:count])
-    return DampedBands(
+    return some_bands(bands, np.sort(np.argsort(-bands.power)[:count]))
+
+
+def some_bands(bands: DampedBands, kept: IntArray | BoolArray) -> DampedBands:
+    """Keep some of the partials, by their places or by a mask."""
+    return replace(
+        bands,
         z=bands.z[kept],
         hz=bands.hz[kept],
         n=bands.n[kept],
         power=bands.power[kept],
         noise=bands.noise[kept],
-        half_width_hz=bands.half_width_hz,
     )
