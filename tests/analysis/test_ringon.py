@@ -346,3 +346,12 @@ def test_many_rests_tell_the_room_by_the_middle_one() -> None:
     _, ring_on = judged(items)
     assert ring_on is not None
     assert ring_on.room_t60_s == pytest.approx(0.9)
+
+
+def test_two_strikes_do_not_tell_the_room() -> None:
+    _, ring_on = judged([measured(midi, room_t60_s=0.9) for midi in (60, 64)])
+    assert ring_on is not None
+    assert ring_on.room_t60_s is None
+    _, ring_on = judged([measured(midi, room_t60_s=0.9) for midi in (60, 62, 64, 66)])
+    assert ring_on is not None
+    assert ring_on.room_t60_s == pytest.approx(0.9)

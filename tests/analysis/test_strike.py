@@ -21,7 +21,7 @@ FIRST_S = 100.0
 
 def _measure(
     sound: np.ndarray, midi: int, *, pitch: float | None = None, is_cut_short: bool = False,
-    **named: bool,
+    has_damper: bool = False, **named: bool,
 ) -> StrikeResult:  # fmt: skip
     """Measure a sound whose blow falls a quarter of a second after its start."""
     strike = NamedStrike(
@@ -32,7 +32,7 @@ def _measure(
         end_s=FIRST_S + sound.size / RATE,
         is_cut_short=is_cut_short,
         noise=NOISE,
-        has_damper=False,
+        has_damper=has_damper,
         source="take 1.wav",
     )
     return measure_strike(sound, sample_rate_hz=RATE, first_s=FIRST_S, task=task).result
@@ -144,3 +144,20 @@ def test_the_sound_is_not_changed(tones: ModuleType) -> None:
     kept = sound.copy()
     _measure(sound, 60)
     assert np.array_equal(sound, kept)
+
+
+@pytest.mark.parametrize("spoken_db", [-12.0, -20.0])
+def test_talk_after_the_release_does_not_hide_it(tones: ModuleType, spoken_db: float) -> None:
+    # A voice of gliding pitch, 120 to 180 Hz and its harmonics, from 0.4 s behind the release on.
+    t = np.arange(int(2.2 * RATE)) / RATE
+    tone = _tone(tones, 48)
+    tone = tone * np.exp(-6.908 / 0.25 * np.clip(t[: tone.size] - 0.5, 0.0, None))
+    pitch_hz = 150.0 + 30.0 * np.sin(2 * np.pi * 1.3 * t)
+    turn = 2 * np.pi * np.cumsum(pitch_hz) / RATE
+    voice = sum(np.sin(k * turn) / k for k in range(1, 30))
+    syllables = np.clip(3.0 * np.sin(2 * np.pi * 2.5 * (t - 0.9)), 0.0, 1.0)
+    voice = np.where((t > 0.9) & (t < 1.9), voice * syllables, 0.0)
+    voice *= 10 ** (spoken_db / 20) * np.std(tone[: RATE // 5]) / np.std(voice[t > 0.9])
+    result = _measure(_with_lead(tone + voice[: tone.size]), 48, has_damper=True)
+    assert result.release_s is not None
+    assert result.release_s - ONSET_S == pytest.approx(0.5, abs=0.06)

@@ -8,6 +8,7 @@ import pytest
 
 from toneapp.analysis.strike import MeasuredStrike
 from toneapp.analysis.voices import without_voices
+from toneapp.measure.partial_rise import PartialRise
 from toneapp.measure.stiff_string import typical_inharmonicity
 from toneapp.pitch import note_name
 from toneapp.results import Flag, PartialResult, StrikeResult
@@ -74,6 +75,37 @@ def test_the_release_of_the_key_is_no_blow(
     first = replace(first, result=replace(first.result, release_s=release_s))
     kept, _ = without_voices([first, strike(midi, level_db, Flag.QUIET)])
     assert (len(kept) == 2) is is_kept
+
+
+@pytest.mark.parametrize(
+    ("midi", "rising", "fresh_db", "flags", "is_kept"),
+    [
+        (96, 0, -70.0, (), False),  # the thump of a key let go while its string sounds
+        (33, 0, -70.0, (), False),
+        (96, 0, -45.0, (), True),  # as loud as a blow: the note before hides what was set going
+        (96, 1, -80.0, (), True),  # a soft blow on a string that sounds
+        (60, 3, -80.0, (), True),
+        (60, 1, -80.0, (Flag.UNEXPECTED,), False),  # a mode of the case
+        (60, 1, -80.0, (Flag.NOTE_UNCERTAIN,), False),
+        (60, 1, -55.0, (Flag.UNEXPECTED,), True),  # a slip
+        (60, 4, -80.0, (Flag.UNEXPECTED,), True),  # a soft one
+        (96, 1, -80.0, (Flag.UNEXPECTED,), True),
+        (96, 0, -70.0, (Flag.LABEL_GIVEN,), True),
+    ],
+)
+def test_what_set_no_partial_going_is_no_blow(
+    midi: int, rising: int, fresh_db: float, flags: tuple[Flag, ...], is_kept: bool
+) -> None:
+    blow = PartialRise(rising=5, fresh_db=-40.0)
+    run = [replace(strike(key, -35.0), rise=blow) for key in range(60, 84)]
+    doubtful = replace(
+        strike(midi, -60.0, *flags), rise=PartialRise(rising=rising, fresh_db=fresh_db)
+    )
+    kept, noises = without_voices([*run, doubtful])
+    assert (len(kept) == len(run) + 1) is is_kept
+    assert len(noises) == (0 if is_kept else 1)
+    # Without neighbours there is nothing to hold it against.
+    assert len(without_voices([doubtful])[0]) == 1
 
 
 @pytest.mark.parametrize(("around", "is_kept"), [(1.0, False), (0.4, True)])

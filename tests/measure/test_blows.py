@@ -18,13 +18,15 @@ def _evidence(
     rise_db: float = 20.0,
     steadiness: float = 0.95,
     peaks: int = 60,
+    new: int = 0,
 ) -> StrikeEvidence:
     support = np.maximum(
         -0.3, height * np.exp(-0.5 * ((PITCH_GRID - pitch) / 0.12) ** 2) - 0.3 * (height < 0.1)
     )
     return StrikeEvidence(
-        support=support, peak_count=peaks, loudest_db=45.0, rise_db=rise_db, steadiness=steadiness
-    )
+        support=support, peak_count=peaks, loudest_db=45.0, rise_db=rise_db, steadiness=steadiness,
+        new_count=new,
+    )  # fmt: skip
 
 
 def test_a_blow_that_adds_no_level_is_named_all_the_same() -> None:
@@ -57,6 +59,28 @@ def test_what_adds_no_level_must_be_beyond_doubt(doubt: dict[str, float], share:
     assert not is_plain_but_no_louder(evidence, rises, usable)[4]
     plain = [*evidence[:4], _evidence(64.0, rise_db=-1.0)]
     assert is_plain_but_no_louder(plain, [300.0] * 4 + [150.0], usable)[4]
+
+
+@pytest.mark.parametrize(
+    ("doubt", "share", "is_blow"),
+    [
+        ({}, 0.15, True),  # a bass note under a louder one that sounds on
+        ({"new": 25}, 0.15, False),  # beats
+        ({"rise_db": -7.0}, 0.15, False),  # the release of a note in a room without noise
+        ({"pitch": 100.0}, 0.15, False),  # its noise, read as a string that has no such lines
+        ({"height": 0.05}, 0.15, False),  # lines of no key
+        ({"steadiness": 0.4}, 0.15, False),  # a voice
+        ({}, 0.05, False),  # a beat
+    ],
+)
+def test_a_bass_note_is_told_by_lines_that_were_not_there(
+    doubt: dict[str, float], share: float, is_blow: bool
+) -> None:
+    how = {"pitch": 34.0, "rise_db": -1.0, "height": 0.25, "steadiness": 0.8, "new": 90} | doubt
+    evidence = [*(_evidence(30.0 + i) for i in range(4)), _evidence(**how)]  # type: ignore[arg-type]
+    usable = np.array([True] * 4 + [False])
+    rises = [300.0] * 4 + [300.0 * share]
+    assert is_plain_but_no_louder(evidence, rises, usable)[4] == is_blow
 
 
 def test_the_release_of_a_key_is_no_blow_on_it() -> None:

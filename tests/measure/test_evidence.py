@@ -108,6 +108,40 @@ def test_a_note_that_sounds_already_does_not_count(tones: ModuleType) -> None:
         assert at_old < evidence.support.max() - 0.05, (old, new)
 
 
+def _bass(tones: ModuleType, rng: np.random.Generator, midi: int, length_s: float) -> np.ndarray:
+    """A bright bass note, whose partials are heard up to 8 kHz."""
+    return np.asarray(
+        tones.string_tone(
+            f1_hz=tones.equal_tempered_hz(midi), b=tones.young_b(midi), rate_hz=RATE,
+            length_s=length_s, t60_s=10.0, rng=rng, tilt_db_per_partial=0.5, most=100,
+        )
+    )  # fmt: skip
+
+
+def test_a_legato_bass_note_brings_many_lines_that_were_not_there(tones: ModuleType) -> None:
+    # Struck while a note 8 dB louder sounds on: the sound as a whole hardly grows.
+    rng = np.random.default_rng(18)
+    for old, new in ((21, 22), (32, 33), (38, 39)):
+        x = _noise(rng, 2.5)
+        tones.put(x, _bass(tones, rng, old, 2.2), at_s=0.2, rate_hz=RATE, level_db=-6.0)
+        tones.put(x, _bass(tones, rng, new, 1.2), at_s=1.2, rate_hz=RATE, level_db=-14.0)
+        evidence = _evidence(x, onset_s=1.2, before_s=1.0)
+        assert -3.0 < evidence.rise_db < 3.0
+        assert evidence.new_count > 40
+        assert evidence.support.max() > 0.1
+        assert _best(evidence) < 60.0
+
+
+def test_a_knock_while_a_bass_note_sounds_brings_few(tones: ModuleType) -> None:
+    rng = np.random.default_rng(19)
+    for midi in (21, 33, 39):
+        x = _noise(rng, 2.5)
+        tones.put(x, _bass(tones, rng, midi, 2.2), at_s=0.2, rate_hz=RATE, level_db=-6.0)
+        knock = tones.knock(rate_hz=RATE, rng=rng)
+        tones.put(x, knock, at_s=1.2, rate_hz=RATE, level_db=-30.0)
+        assert _evidence(x, onset_s=1.2, before_s=1.0).new_count < 20
+
+
 def test_the_next_note_is_kept_out(tones: ModuleType) -> None:
     rng = np.random.default_rng(12)
     x = _noise(rng)

@@ -75,6 +75,32 @@ def test_a_single_partial_that_falls_is_no_release() -> None:
     assert dropped(t, power) is None
 
 
+def test_partials_that_die_one_after_another_make_no_step() -> None:
+    # Six of eight have sunk into the noise at 0.85 s; what takes the last two at 0.95 s did not
+    # lie on all of them.
+    t = np.arange(0.0, 2.5, STEP_S)
+    floor = 10.0**-4.5
+    rows = []
+    for band in range(8):
+        last_s = 0.95 if band < 2 else 0.78 + 0.01 * band
+        level = -10.0 * t - (0.0 if band < 2 else 20.0)
+        level -= 40.0 * np.clip((t - last_s) / (0.03 if band < 2 else 0.3), 0.0, 1.0)
+        rows.append(10.0 ** (level / 10.0) + floor)
+    noise = np.full(8, floor)
+    power = np.array(rows)
+    whole = find_drop(t, power[:2], noise_power=noise[:2], t_start_s=0.05, t_end_s=2.4)
+    assert whole == pytest.approx(0.95, abs=0.06)
+    assert find_drop(t, power, noise_power=noise, t_start_s=0.05, t_end_s=2.4) is None
+
+
+def test_a_note_that_falls_ever_faster_makes_no_step() -> None:
+    # A treble note at 70 dB/s that takes 0.1 s to come to 130 dB/s: a bend, not a step.
+    t = np.arange(0.0, 1.2, STEP_S)
+    level = -70.0 * t - 60.0 * np.clip(t - 0.4, 0.0, None)
+    power = np.tile(10.0 ** (level / 10.0), (4, 1)) + NOISE
+    assert dropped(t, power) is None
+
+
 def test_too_short_a_sound_has_no_step() -> None:
     rng = np.random.default_rng(4)
     assert dropped(*note(rng, release_s=None, drop_db=0.0, end_s=0.2)) is None

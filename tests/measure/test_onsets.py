@@ -175,6 +175,26 @@ def test_an_onset_is_placed_where_a_tone_breaks_into_another() -> None:
     assert found == pytest.approx(0.5, abs=0.001)
 
 
+@pytest.mark.parametrize("early_s", [0.005, 0.013, 0.025])
+@pytest.mark.parametrize("midi", [45, 76, 100])
+def test_a_thump_just_before_a_blow_is_not_its_onset(
+    midi: int, early_s: float, tones: ModuleType
+) -> None:
+    # A key is let go some milliseconds before the next is struck, 40 dB louder.
+    rng = np.random.default_rng(midi)
+    x = 1e-5 * rng.standard_normal(RATE)
+    tones.put(
+        x, tones.knock(rate_hz=RATE, rng=rng), at_s=0.5 - early_s, rate_hz=RATE, level_db=-50.0
+    )
+    tone = tones.string_tone(
+        f1_hz=tones.equal_tempered_hz(midi), b=tones.young_b(midi), rate_hz=RATE,
+        length_s=0.4, t60_s=2.0, rng=rng,
+    )  # fmt: skip
+    tones.put(x, tone, at_s=0.5, rate_hz=RATE, level_db=-10.0)
+    found = place_onset(x, sample_rate_hz=RATE, near_s=0.5 - 0.5 * early_s)
+    assert found == pytest.approx(0.5, abs=0.003)
+
+
 def test_where_there_is_too_little_sound_the_guess_stands() -> None:
     assert place_onset(np.zeros(10), sample_rate_hz=RATE, near_s=0.0) == 0.0
     assert place_onset(np.zeros(RATE), sample_rate_hz=RATE, near_s=0.5) == 0.5

@@ -49,6 +49,7 @@ pass for keys whose dampers leak: six of 88 are many. Where there are more, keys
 
 ROOM_QUANTILE = 0.35
 MOST_OVER_TAILS = 1.5
+LEAST_RELEASES = 4  # fewer strikes tell of themselves, not of the room
 LEAST_TAILS = 12
 REST_FROM_HZ = 300.0
 REST_QUANTILE = 0.1
@@ -222,11 +223,13 @@ def _room_t60_s(
     soon after the damper's work is read.
     """
     rests = [t60_s for hz, t60_s in lines if hz >= REST_FROM_HZ]
+    released = sum(item.hears_release for item in measured)
+    if released < LEAST_RELEASES:
+        return None
     tails = [t60 for item in measured for t60 in item.tails_t60_s]
     by_tails_s = float(np.quantile(tails, ROOM_QUANTILE)) if len(tails) >= LEAST_TAILS else None
     if len(rests) < LEAST_RESTS:
         return by_tails_s
-    released = sum(item.hears_release for item in measured)
     weight = float(np.interp(len(rests) / released, (FEW_RESTS, MANY_RESTS), (0.0, 1.0)))
     quantile = REST_QUANTILE + weight * (0.5 - REST_QUANTILE)
     by_rests_s = float(np.quantile(rests, quantile)) / (REST_SHARE + weight * (1.0 - REST_SHARE))

@@ -18,10 +18,11 @@ from toneapp.measure.beats import NoteBeats, measure_beats
 from toneapp.measure.damping import measure_damping
 from toneapp.measure.decay import NoteDecay, measure_decay
 from toneapp.measure.leak import damped_partials, typical_t60_s
+from toneapp.measure.partial_rise import PartialRise, measure_partial_rise
 from toneapp.measure.release import Release
 from toneapp.measure.ringing import AFTER_RELEASE_S, LEAST_S, RingLine, find_lines, rest_of
 from toneapp.measure.ringing_known import RestSound
-from toneapp.measure.stiff_string import partial_frequency_hz
+from toneapp.measure.stiff_string import partial_frequency_hz, typical_inharmonicity
 from toneapp.measure.tone import HeldTone, measure_tone
 from toneapp.pitch import hz_to_cents, note_name, ratio_to_cents
 from toneapp.results import Flag, PartialResult, StrikeResult
@@ -52,6 +53,7 @@ class MeasuredStrike:
     partials_t60_s: float | None = None  # median over the partials after the release
     tails_t60_s: tuple[float, ...] = ()  # of partials once the damper has done its work
     damped: DampedBands | None = None  # partials about the release, read when the room is known
+    rise: PartialRise | None = None  # what the partials did at the onset
 
 
 def measure_strike(
@@ -110,9 +112,10 @@ def measure_strike(
     result = _with_decay(result, tone, power, release, task, last_s=last_s)
     result = with_sound(result, sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
     result = with_attack(result, sound, tone, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
+    rise = _rise(sound, tone, strike.midi, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
     if release.release_s is None:
-        return MeasuredStrike(result=result)
-    return _after_release(
+        return MeasuredStrike(result=result, rise=rise)
+    measured = _after_release(
         result,
         sound,
         tone,
@@ -121,6 +124,23 @@ def measure_strike(
         release_s=release.release_s,
         sample_rate_hz=sample_rate_hz,
         onset_s=onset_s,
+    )
+    return replace(measured, rise=rise)
+
+
+def _rise(
+    sound: FloatArray, tone: HeldTone, midi: int, *, sample_rate_hz: float, onset_s: float
+) -> PartialRise:
+    """What the partials of the named string did at the onset."""
+    inharmonicity = tone.fit.inharmonicity
+    return measure_partial_rise(
+        sound,
+        sample_rate_hz=sample_rate_hz,
+        onset_s=onset_s,
+        f0_hz=tone.fit.f0_hz,
+        inharmonicity=(
+            typical_inharmonicity(float(midi)) if inharmonicity is None else inharmonicity
+        ),
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from toneapp._typing import FloatArray
 from toneapp.analysis.strike_task import StrikeTask
 from toneapp.measure.expected_release import confirm_release, find_drop
+from toneapp.measure.own_power import own_power
 from toneapp.measure.release import Release, find_release
 from toneapp.measure.ringing import LEAST_S
 from toneapp.measure.tone import HeldTone
@@ -17,6 +18,9 @@ __all__ = ["RELEASE_FROM_S", "release_of"]
 
 RELEASE_FROM_S = 0.05
 """Where the search for the release begins, in s from the onset: after the attack."""
+
+LATE_S = 0.15
+"""So long after the moment at which most speaks for a release, a step is none."""
 
 
 def release_of(tone: HeldTone, power: FloatArray, task: StrikeTask, *, last_s: float) -> Release:
@@ -41,6 +45,14 @@ def release_of(tone: HeldTone, power: FloatArray, task: StrikeTask, *, last_s: f
     given_s = task.strike.release_s
     if given_s is not None:
         return _given_release(given_s - task.strike.onset_s, last_s=last_s)
+    # Speech and knocks beside the partials do not tell of the note.
+    bands = tone.bands
+    power = own_power(
+        bands.envelopes,
+        rate_hz=bands.rate_hz,
+        centres_hz=bands.centres_hz,
+        partial_hz=tone.peak_hz,
+    )
     release = find_release(
         tone.bands.times_s,
         power,
@@ -57,7 +69,9 @@ def release_of(tone: HeldTone, power: FloatArray, task: StrikeTask, *, last_s: f
             t_start_s=RELEASE_FROM_S,
             t_end_s=last_s,
         )
-        if drop_s is not None:
+        suspected_s = release.suspected_s
+        # A step long after all partials have bent together is the end of something else.
+        if drop_s is not None and (suspected_s is None or drop_s <= suspected_s + LATE_S):
             release = Release(release_s=drop_s)
     return _near_expected(release, tone, power, task, last_s=last_s)
 

@@ -45,6 +45,21 @@ RELEASE_BELOW_DB = 20.0
 """A sound in the noise on the key struck last, whose release was not found, and so far below that
 blow, is the thump of that release."""
 
+NOT_STRUCK_DB = 15.0
+STRUCK_NEAREST = 12
+LEAST_STRUCK = 3
+"""A sound in which no partial of the named string was set going, and which brought its partials so
+much less than the blows on the nearest keys did, is the thump of a key let go while strings sound.
+Among legato blows of the bass, where the note before holds the low partials, none lies 10 dB below
+its neighbours (measured on simulated runs)."""
+
+ODD_BELOW_DB = 20.0
+ODD_RISING_MIDI = (45.0, 84.0)
+ODD_RISING = (5.0, 1.0)
+"""Fewest of its twelve lowest partials that a blow sets going over the keyboard, where it fits no
+order or its name is in doubt, and it lies so far below its neighbours. Modes of the case make one
+or two that fit a string by chance."""
+
 USUAL_LAST_DAMPER = 89
 """Highest key with a damper on most pianos, F6 (common practice, no source)."""
 
@@ -78,6 +93,7 @@ def without_voices(
         )
         is_thump = Flag.NOTE_UNCERTAIN in result.flags and _is_far_below(result, blows)
         is_thump |= last is not None and _is_release_of(last, result)
+        is_thump |= _is_not_struck(item, measured)
         if (
             is_voice
             or is_nothing
@@ -123,6 +139,25 @@ def _is_release_of(blow: StrikeResult, sound: StrikeResult) -> bool:
         and blow.level_db is not None
         and sound.level_db < blow.level_db - RELEASE_BELOW_DB
     )
+
+
+def _is_not_struck(item: MeasuredStrike, measured: Sequence[MeasuredStrike]) -> bool:
+    """Tell a sound that set no string of the named key going."""
+    if item.rise is None:
+        return False
+    fresh = sorted(
+        (abs(other.result.midi - item.result.midi), other.rise.fresh_db)
+        for other in measured
+        if other is not item and other.rise is not None
+    )[:STRUCK_NEAREST]
+    if len(fresh) < LEAST_STRUCK:
+        return False
+    below_db = float(np.median([fresh_db for _, fresh_db in fresh])) - item.rise.fresh_db
+    if item.rise.rising == 0:
+        return below_db > NOT_STRUCK_DB
+    is_odd = Flag.UNEXPECTED in item.result.flags or Flag.NOTE_UNCERTAIN in item.result.flags
+    least = float(np.interp(item.result.midi, ODD_RISING_MIDI, ODD_RISING))
+    return is_odd and item.rise.rising < least and below_db > ODD_BELOW_DB
 
 
 def _stiffness_around(result: StrikeResult, blows: Sequence[StrikeResult]) -> float:

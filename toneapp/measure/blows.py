@@ -66,6 +66,17 @@ PLAIN_SHARE = 0.25
 blow. Many new partials of one key that stay put, and a rise of a quarter of the run's usual one
 summed over the bands (a beat or a thump rises by a twentieth), are a blow all the same."""
 
+NEW_PEAKS = 40
+NEW_HIGHEST_MIDI = 60.0
+NEW_RISE_DB = -3.0
+NEW_SUPPORT = 0.1
+NEW_STEADINESS = 0.6
+"""A bass note brings 80 and more lines that were not there before, even where the low ones are
+hidden by the louder note that sounds on or was just let go, and the bands rise by a seventh of the
+usual; above middle C no string has so many. The release of a note brings as many where there is no
+noise, but they support no bass key, and the level falls by 5 dB and more within a tenth of a
+second."""
+
 THUMP_SHARE = 0.1
 """What rises on the key struck last by less than a tenth of that blow is its release: a soft blow
 rises by a quarter of a firm one."""
@@ -124,16 +135,35 @@ def is_plain_but_no_louder(
     if rises_db is None or np.count_nonzero(usable) < 4:
         return np.zeros(usable.size, dtype=np.bool_)
     rises = np.asarray(rises_db, dtype=np.float64)
-    least = PLAIN_SHARE * float(np.quantile(rises[usable], 0.75))
+    usual = float(np.quantile(rises[usable], 0.75))
     return np.array(
         [
-            rise >= least
-            and item.peak_count >= PLAIN_PEAKS
-            and item.steadiness >= PLAIN_STEADINESS
-            and float(item.support.max()) >= PLAIN_SUPPORT
+            (rise >= PLAIN_SHARE * usual and _is_plain(item))
+            or (rise >= THUMP_SHARE * usual and _is_new_series(item))
             for item, rise in zip(evidence, rises, strict=True)
         ],
         dtype=np.bool_,
+    )
+
+
+def _is_plain(item: StrikeEvidence) -> bool:
+    """Tell one key's partials that stay put."""
+    return (
+        item.peak_count >= PLAIN_PEAKS
+        and item.steadiness >= PLAIN_STEADINESS
+        and float(item.support.max()) >= PLAIN_SUPPORT
+    )
+
+
+def _is_new_series(item: StrikeEvidence) -> bool:
+    """Tell a bass note by the many lines that were not there before."""
+    at = int(np.argmax(item.support))
+    return (
+        item.new_count >= NEW_PEAKS
+        and item.steadiness >= NEW_STEADINESS
+        and item.rise_db >= NEW_RISE_DB
+        and float(PITCH_GRID[at]) <= NEW_HIGHEST_MIDI
+        and float(item.support[at]) >= NEW_SUPPORT
     )
 
 

@@ -40,6 +40,9 @@ SHORT_S = 0.13
 SHORT_FROM_MIDI = 84
 """Lengths of sound used; the short one serves the two top octaves, which die quickly."""
 
+NEW_DB = 10.0
+"""A line that rose by so much was not there before; one that beats mostly rises by less."""
+
 _DAMPED_DB = -18.0
 _DAMPED_STEADINESS = 0.55
 """A line that falls so much within a fifth of a second was damped, or has glided away."""
@@ -76,6 +79,7 @@ class StrikeEvidence:
     loudest_db: float  # strongest of them above the floor
     rise_db: float  # power after against power before
     steadiness: float  # 0 to 1: share of the strength in lines that stay put and do not grow
+    new_count: int = 0  # peaks that were not there before
 
 
 def gather_evidence(
@@ -131,6 +135,7 @@ def gather_evidence(
         ),
         rise_db=float(rise),
         steadiness=steady,
+        new_count=long.new_count,
     )
 
 
@@ -143,6 +148,7 @@ class _RisePeaks:
     above_floor_db: FloatArray
     strength: FloatArray
     lobe_hz: float
+    new_count: int  # of them, those that were not there before
 
 
 def _rise_peaks(
@@ -167,6 +173,7 @@ def _rise_peaks(
     index = np.minimum((peaks.hz / spectrum.bin_hz + 0.5).astype(np.int64), old.size - 1)
     fresh = peaks.amplitude**2 - 1.5 * old[index] ** 2
     keep = (fresh > 0) & (peaks.hz > _LOWEST_HZ) & (peaks.hz < min(0.46 * rate, 14500.0))
+    new = 10.0 ** (NEW_DB / 20.0)
     amplitude = np.sqrt(fresh[keep])
     above = peaks.above_floor_db[keep]
     hz = peaks.hz[keep]
@@ -176,6 +183,7 @@ def _rise_peaks(
         above_floor_db=above,
         strength=peak_strengths(hz, amplitude, above),
         lobe_hz=spectrum.main_lobe_hz,
+        new_count=int(np.count_nonzero(keep & (peaks.amplitude > new * old[index]))),
     )
 
 

@@ -38,9 +38,12 @@ BAND_DROP_DB = 3.0
 VISIBLE_DB = 10.0
 BACK_SHARE = 0.5
 BACK_WITHIN_S = 0.8
+GONE_WITHIN_S = 0.2
+LEFT_SHARE = 0.5
 """A step: all bands together fall by 6 dB (and 5 dB more for a lone band, less by the root of
 their number) within 70 ms, seven in ten of them by 3 dB, and what falls does not come half the way
-back within 0.8 s, as a beat does."""
+back within 0.8 s, as a beat does. Where half of the bands were lost in the 0.2 s before, it
+was no step of all of them."""
 
 REACH_S = 0.13
 BEFORE_S = 0.25
@@ -103,7 +106,7 @@ def find_drop(
     after = (total[:, at + gap + span] - total[:, at + gap]) / span
     # The natural decay goes on across the gap: it is taken from the two halves before.
     steps = (half / 2 + 2 * gap + span / 2) / half
-    expected = late + np.clip(late - early, -3.0, 0.0) * steps
+    expected = late + np.clip(late - early, -6.0, 0.0) * steps
     drop = expected - after
     weight = np.clip((above[:, at - gap] - VISIBLE_DB) / 10.0, 0.0, 1.0)
     bands = weight.sum(axis=0)
@@ -111,6 +114,8 @@ def find_drop(
     share = ((drop > BAND_DROP_DB) * weight).sum(axis=0) / np.maximum(bands, 1e-9)
     needed = least_drop_db + LONE_DROP_DB / np.sqrt(np.maximum(bands, 1.0))
     score = np.where((bands > 0.5) & (share >= DROP_SHARE), mean - needed, -np.inf)
+    earlier = bands[np.maximum(np.arange(at.size) - round(GONE_WITHIN_S / GRID_S), 0)]
+    score = np.where(bands >= LEFT_SHARE * earlier, score, -np.inf)
     watched = round(BACK_WITHIN_S / GRID_S)
     for place in np.argsort(score)[::-1][:40]:
         if score[place] <= 0.0:

@@ -13,7 +13,7 @@ Functions: `find_release`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -59,11 +59,21 @@ LIVELY_RECOVERY = (0.2, 0.06)  # of single bands, and of their mean: a lively ro
 LIVELY_FALL_DB = 7.0  # step here and there, while a fall so deep ...
 LIVELY_SHARE = 0.75  # ... of so many bands goes on in the mean
 LONE_BANDS = 2.5  # so few fall late, after twice as many bent and partly came back: of no account
+PLAIN_FALL_DB = 15.0
+PLAIN_SHARE = 0.9
+"""No beat takes so much from nearly all of many bands at once. It is the damper, and the first of
+such falls; what comes back later is another sound at the same frequencies, such as a voice."""
+DOUBT_SHARE = 1.2
+"""A damper lies on all partials at once. Where many of them bent by more than that many times as
+much before, for good, the note was let go then, and what falls late is the last of the room."""
 DOUBTFUL_RECOVERY = 0.3
 PERSIST_S = 0.8  # for so long after the fall the level is watched for recovery
 APART_S = 0.3  # s; candidates closer than this are one
 WINDOW_S = (0.45, 0.45)  # before and after the first estimate, to seek the moment exactly in
 SEARCH_S = (0.20, 0.30)
+EARLIER_S = 0.04  # found so much before the estimate, the moment is sought again about there ...
+MOST_LOOKS = 3  # ... at most so often
+MOST_SE_S = 0.025  # a bend that fits as well elsewhere is none
 BEND_S = 0.03  # to either side, where smoothing rounds the bend
 MIN_SLOPE_RATIO = 1.4  # after over before; less is no damper at work
 
@@ -78,6 +88,7 @@ class Release:
     slope_before_db_per_s: float | None = None
     slope_after_db_per_s: float | None = None
     bands: float = 0.0  # number of bands that took part, weighted
+    suspected_s: float | None = None  # where most speaks for one, though not enough
     flags: tuple[Flag, ...] = ()
 
 
@@ -99,9 +110,20 @@ class _Candidate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Bend:
+    moment_s: float
+    moment_s_se: float
+    before: float  # dB/s, as fitted, mean over bands
+    after: float
+    slope_before: float | None  # dB/s, off the smoothed bend
+    slope_after: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Fall:
     release: Release
-    is_sure: bool  # nothing of it comes back
+    is_sure: bool  # nothing of it comes back, or it is plain
+    is_plain: bool  # too deep for beats, whatever is heard later
 
 
 def find_release(
@@ -165,19 +187,56 @@ def find_release(
     if has_damper is False or t_end_s - t_start_s < SPANS_S[0][0] + SPANS_S[0][1] + 2 * STEP_S:
         return nothing
     levels = _levels(times, powers, noise, t_start_s=t_start_s, t_end_s=t_end_s)
-    found = [_refined(levels, candidate) for candidate in _candidates(levels)]
+    candidates = _candidates(levels)
+    found = [_refined(levels, candidate) for candidate in candidates]
     # Of several falls the damper's is the deepest: what beats take away is less and comes back.
-    seen = [fall.release for fall in found if fall is not None and fall.is_sure]
+    seen = [
+        (fall, candidate)
+        for fall, candidate in zip(found, candidates, strict=True)
+        if fall is not None and fall.is_sure
+    ]
+    lasting = [candidate for candidate in candidates if _may_be_damper(levels, candidate)]
+    strongest = max(lasting, key=_strength, default=None)
+    suspected_s = None if strongest is None else strongest.time_s
+    nothing = replace(nothing, suspected_s=suspected_s)
     if not seen:
         return nothing
-    best = max(seen, key=_weight_of)
-    doubted = any(
-        fall is not None
-        and fall.release.bands >= 2.0 * best.bands
-        and (fall.release.release_s or 0.0) < (best.release_s or 0.0)
-        for fall in found
+    plain = [pair for pair in seen if pair[0].is_plain]
+    fall, its_candidate = (
+        min(plain, key=lambda pair: pair[0].release.release_s or 0.0)
+        if plain
+        else max(seen, key=lambda pair: _weight_of(pair[0].release))
     )
-    return nothing if best.bands <= LONE_BANDS and doubted else best
+    best = fall.release
+    doubted = any(
+        other is not None
+        and other.release.bands >= 2.0 * best.bands
+        and (other.release.release_s or 0.0) < (best.release_s or 0.0)
+        for other in found
+    )
+    if best.bands <= LONE_BANDS and doubted:
+        return nothing
+    is_late = any(
+        candidate.time_s < (best.release_s or 0.0) - APART_S
+        and _strength(candidate) > DOUBT_SHARE * _strength(its_candidate)
+        for candidate in lasting
+    )
+    return nothing if is_late else best
+
+
+def _strength(candidate: _Candidate) -> float:
+    """How much a bend takes away, all bands together."""
+    return candidate.drop_db * candidate.bands
+
+
+def _may_be_damper(levels: _Levels, candidate: _Candidate) -> bool:
+    """Tell a bend of many bands that lasts, or that is too deep for beats, from one of beats."""
+    if candidate.bands < FINAL_BANDS:
+        return False
+    if _recovery(levels, candidate.time_s)[0] <= LIVELY_RECOVERY[0]:
+        return True
+    fall_db, taking_part = _fall(levels, candidate.time_s)
+    return fall_db >= LIVELY_FALL_DB and taking_part >= LIVELY_SHARE
 
 
 def _weight_of(release: Release) -> float:
@@ -271,25 +330,16 @@ def _candidates(levels: _Levels) -> list[_Candidate]:
 
 def _refined(levels: _Levels, candidate: _Candidate) -> _Fall | None:
     """Seek the exact moment around a candidate, and check that it is no beat."""
-    t = levels.times
-    inside = (t >= candidate.time_s - WINDOW_S[0]) & (t <= candidate.time_s + WINDOW_S[1])
-    times, db = t[inside], levels.db[:, inside]
-    low = max(candidate.time_s - SEARCH_S[0], times[0] + 4 * STEP_S, EARLIEST_S)
-    high = min(candidate.time_s + SEARCH_S[1], times[-1] - 4 * STEP_S)
-    moments = np.arange(low, high, STEP_S)
-    if moments.size < 3:
+    bend = _bend(levels, candidate.time_s)
+    for _ in range(MOST_LOOKS - 1):
+        # Bands that the damper had stopped by the first estimate tell most of an earlier moment.
+        if bend is None or bend.moment_s > candidate.time_s - EARLIER_S:
+            break
+        candidate = replace(candidate, time_s=bend.moment_s)
+        bend = _bend(levels, candidate.time_s)
+    if bend is None:
         return None
-    at = int(np.searchsorted(times, candidate.time_s))
-    weight = bend_weights(db, levels.visible[:, inside], levels.is_lost[:, inside], at)
-    if not weight.any():
-        return None
-    error, slopes, bends = bend_errors(times, db, weight, moments)
-    best = int(np.argmin(error))
-    offset, curvature = vertex(error, best)
-    moment = float(moments[best] + offset * STEP_S)
-    band_weight = weight.sum(axis=1)
-    share = band_weight / band_weight.sum()
-    before, after = float(share @ slopes[best]), float(share @ (slopes[best] + bends[best]))
+    moment, before, after = bend.moment_s, bend.before, bend.after
     if after > -5.0 or after > MIN_SLOPE_RATIO * min(before, 0.0):
         return None
     if moment < EARLIEST_S:
@@ -300,7 +350,12 @@ def _refined(levels: _Levels, candidate: _Candidate) -> _Fall | None:
     needed_db, needed_share = (
         (FINAL_FALL_DB, FINAL_SHARE) if is_final else (MIN_FALL_DB, MIN_SHARE)
     )
-    if fall_db < needed_db or taking_part < needed_share or recovery > DOUBTFUL_RECOVERY:
+    is_plain = (
+        fall_db >= PLAIN_FALL_DB and taking_part >= PLAIN_SHARE and candidate.bands >= FINAL_BANDS
+    )
+    if fall_db < needed_db or taking_part < needed_share:
+        return None
+    if recovery > DOUBTFUL_RECOVERY and not is_plain:
         return None
     is_lively = (
         recovery <= LIVELY_RECOVERY[0]
@@ -308,19 +363,50 @@ def _refined(levels: _Levels, candidate: _Candidate) -> _Fall | None:
         and fall_db >= LIVELY_FALL_DB
         and taking_part >= LIVELY_SHARE
     )
+    release = Release(
+        release_s=moment,
+        release_s_se=bend.moment_s_se,
+        drop_db=fall_db,
+        slope_before_db_per_s=bend.slope_before or before,
+        slope_after_db_per_s=bend.slope_after or after,
+        bands=candidate.bands,
+    )
+    is_sure = (is_lively or recovery <= MAX_RECOVERY) and bend.moment_s_se <= MOST_SE_S
+    return _Fall(release=release, is_sure=is_sure or is_plain, is_plain=is_plain)
+
+
+def _bend(levels: _Levels, time_s: float) -> _Bend | None:
+    """Place the common bend of all bands near a first estimate."""
+    t = levels.times
+    inside = (t >= time_s - WINDOW_S[0]) & (t <= time_s + WINDOW_S[1])
+    times, db = t[inside], levels.db[:, inside]
+    low = max(time_s - SEARCH_S[0], times[0] + 4 * STEP_S, EARLIEST_S)
+    high = min(time_s + SEARCH_S[1], times[-1] - 4 * STEP_S)
+    moments = np.arange(low, high, STEP_S)
+    if moments.size < 3:
+        return None
+    at = int(np.searchsorted(times, time_s))
+    weight = bend_weights(db, levels.visible[:, inside], levels.is_lost[:, inside], at)
+    if not weight.any():
+        return None
+    error, slopes, bends = bend_errors(times, db, weight, moments)
+    best = int(np.argmin(error))
+    offset, curvature = vertex(error, best)
+    moment = float(moments[best] + offset * STEP_S)
+    band_weight = weight.sum(axis=1)
+    share = band_weight / band_weight.sum()
     points = np.count_nonzero(weight)
     variance = error[best] / max(points - 4 * np.count_nonzero(band_weight), 1)
     correlation = SMOOTHING_S / STEP_S  # neighbouring points share their samples
     se = STEP_S * math.sqrt(max(2.0 * variance * correlation / max(curvature, 1e-9), 0.0))
-    release = Release(
-        release_s=moment,
-        release_s_se=float(min(max(se, STEP_S / 3.0), SEARCH_S[1])),
-        drop_db=fall_db,
-        slope_before_db_per_s=_slope(times, db, weight, moment - BEND_S, -1) or before,
-        slope_after_db_per_s=_slope(times, db, weight, moment + BEND_S, 1) or after,
-        bands=candidate.bands,
+    return _Bend(
+        moment_s=moment,
+        moment_s_se=float(min(max(se, STEP_S / 3.0), SEARCH_S[1])),
+        before=float(share @ slopes[best]),
+        after=float(share @ (slopes[best] + bends[best])),
+        slope_before=_slope(times, db, weight, moment - BEND_S, -1),
+        slope_after=_slope(times, db, weight, moment + BEND_S, 1),
     )
-    return _Fall(release=release, is_sure=is_lively or recovery <= MAX_RECOVERY)
 
 
 def _fall(levels: _Levels, moment: float) -> tuple[float, float]:
