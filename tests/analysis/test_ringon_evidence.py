@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 import ringon_kit
 from ringon_kit import LAST_DAMPER, after, hz_of, judged, leaking, measured, whole_run
@@ -10,6 +12,7 @@ from toneapp.analysis.ringon_evidence import LeakEvidence
 from toneapp.analysis.ringon_run import read_run
 from toneapp.analysis.strike import MeasuredStrike
 from toneapp.keyboard import KeyboardLayout
+from toneapp.measure.ringing import RingLine
 from toneapp.results import Cause
 
 
@@ -110,3 +113,28 @@ def test_a_string_is_not_heard_best_after_another_key(monkeypatch: pytest.Monkey
     assert sum_of(-40.0) > 0.0
     assert sum_of(-17.0) < 0.0
     assert sum_of(-40.0) - sum_of(-17.0) > 5.0
+
+
+def test_in_a_live_room_a_string_has_to_outlast_it_by_more() -> None:
+    # A room of 0.4 s, heard after every fourth release by its fastest line, or after each by
+    # three lines. E5 lasts 1.6 times as long, after its own blow and after five others.
+    def leaks_where(count: int, rest_s: float, *, step: int) -> bool:
+        lines = tuple((hz_of(76, n), -16.0 - 2.0 * n, 0.66) for n in (1, 2, 3))
+        suspect = measured(76, t60_s=0.6, level_db=-25.0, lines=lines)
+        items = {f"k{midi}": measured(midi) for midi in range(36, 89)}
+        items |= {
+            f"k{midi}": measured(midi, lines=((hz_of(76), -38.0, 0.66),))
+            for midi in (52, 57, 64, 69, 83)
+        }
+        for midi in range(36, 89, step):
+            item = items[f"k{midi}"]
+            rests = tuple(
+                RingLine(hz=hz_of(midi, n), hz_se=0.1, level_db=-40.0, t60_s=rest_s,
+                         t60_s_se=0.02, above_db=14.0)
+                for n in range(4, 4 + count)
+            )  # fmt: skip
+            items[f"k{midi}"] = replace(item, lines=(*item.lines, *rests))
+        return leaks(76, **(items | {"k76": suspect}))
+
+    assert leaks_where(1, 0.32, step=4)
+    assert not leaks_where(3, 0.4, step=1)

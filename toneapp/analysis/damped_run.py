@@ -31,10 +31,10 @@ _T = TypeVar("_T")
 
 FREE_PARTIALS = 2
 FREE_CENTS = 25.0
-FREE_DB = -40.0
+FREE_T60_S = 1.0
 """A partial so near to one of the lowest of a string without a damper makes that one sound
-(Lehtonen et al. 2007, as in `toneapp.measure.echo`). Where a clean line of this level is heard
-there after the release, the string goes on when the damper has done its work."""
+(Lehtonen et al. 2007, as in `toneapp.measure.echo`). Where a line is heard there after the
+release, clean or long, the string goes on when the damper has done its work."""
 
 
 def with_damped_decays(
@@ -91,8 +91,14 @@ def _free_partials_hz(results: Sequence[StrikeResult], layout: KeyboardLayout) -
 
 
 def _heard_free_hz(item: MeasuredStrike, free_hz: FloatArray) -> FloatArray:
-    """Clean lines after a release that lie at those partials, shape (m,)."""
-    hz = np.array([x.hz for x in item.lines if x.is_clean and x.level_db > FREE_DB])
+    """Lines after a release that lie at those partials and ring, shape (m,)."""
+    hz = np.array(
+        [
+            line.hz
+            for line in item.lines
+            if line.is_clean or line.t60_s - line.t60_s_se > FREE_T60_S
+        ]
+    )
     off_cents = np.abs(1200.0 * np.log2(hz[:, None] / free_hz))
     return hz[(off_cents < FREE_CENTS).any(axis=1)]
 

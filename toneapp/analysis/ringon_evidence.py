@@ -80,8 +80,8 @@ the root of T60 over volume: M. Schroeder, "The 'Schroeder frequency' revisited"
 Am. 99, 3240 (1996), from memory). What rings at one partial only, below this, after several keys,
 is no sign of a string."""
 
-LENT_PARTIAL_DB = 7.0
-LENT_FROM_DB = -26.0
+LENT_PARTIAL_DB = 9.0
+LENT_FROM_DB = -36.0
 LENDER_PARTIALS = 2
 """A string is heard best after its own blow. What is this much louder after another key, at one of
 that key's two lowest partials and from this level on, is that key's own string."""

@@ -17,6 +17,7 @@ from toneapp.measure.ringing import RingLine
 __all__ = ["MAY_RING_RATIO", "HeardLines", "excess_levels_db", "gather_lines"]
 
 RINGS_RATIO = 1.4
+LIVE_RINGS_RATIO = 1.7
 MAY_RING_RATIO = 1.2
 SURE_RATIO = 3.0
 FAINTEST_DB = -58.0
@@ -24,7 +25,8 @@ FAINTEST_DB = -58.0
 room, or when it lasts three times as long: after short gaps none can be clean. In rooms of 0.4 to
 0.9 s with sound dampers 8 of 100 low partials do the first, strings without dampers among them,
 and one in 1000 the second, or two in 100 where less than 0.75 s follow the release; 11 of 100 are
-clean and last 1.2 times as long."""
+clean and last 1.2 times as long. A live room is heard at many more places, and somewhere it
+lingers by itself: there a line has to last 1.7 times as long."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,13 +78,14 @@ def gather_lines(run: RingRun, strings: StringTable) -> HeardLines:
     hz = np.array([line.hz for line, *_ in rows], dtype=np.float64)
     ratio = np.array([line.t60_s - line.t60_s_se for line, *_ in rows]) / run.room_at_s(hz)
     is_clean = np.array([line.is_clean for line, *_ in rows], dtype=np.bool_)
-    rings = (is_clean & (ratio > RINGS_RATIO)) | (ratio > SURE_RATIO)
+    least = RINGS_RATIO + run.liveness * (LIVE_RINGS_RATIO - RINGS_RATIO)
+    rings = (is_clean & (ratio > least)) | (ratio > SURE_RATIO)
     return HeardLines(
         hz=hz,
         level_db=np.array([line.level_db for line, *_ in rows], dtype=np.float64),
         ratio=ratio,
         rings=rings,
-        may_ring=(ratio > RINGS_RATIO) | (is_clean & (ratio > MAY_RING_RATIO)),
+        may_ring=(ratio > least) | (is_clean & (ratio > MAY_RING_RATIO)),
         key=np.array([row[1] for row in rows], dtype=np.int64),
         before=np.array([row[2] for row in rows], dtype=np.int64),
         at_own=np.array([row[3] for row in rows], dtype=np.bool_),

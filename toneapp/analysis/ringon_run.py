@@ -102,6 +102,7 @@ class RingRun:
     is_given: bool  # the last damper was given, not read
     room_t60_s: float | None
     bass_rise: float  # how many times as long the room lasts in the bass
+    liveness: float  # 0 where little of the room is heard after the releases, 1 where much is
     usual: UsualDamping
     strings: StringTable | None
     held_on: frozenset[int]  # keys without a release that may have been held into the next note
@@ -157,7 +158,8 @@ def read_run(measured: Sequence[MeasuredStrike], *, layout: KeyboardLayout) -> R
     """
     last_damper, is_given = read_last_damper([item.result for item in measured], layout)
     rests = [row for item in measured if item.hears_release for row in _rests(item)]
-    room_t60_s = _room_t60_s(measured, rests)
+    liveness = _liveness(measured, rests)
+    room_t60_s = _room_t60_s(measured, rests, liveness)
     strings = build_strings([item.result for item in measured])
     if strings is not None:
         strings = with_own_lines(
@@ -171,6 +173,7 @@ def read_run(measured: Sequence[MeasuredStrike], *, layout: KeyboardLayout) -> R
         is_given=is_given,
         room_t60_s=room_t60_s,
         bass_rise=_bass_rise(rests),
+        liveness=liveness,
         usual=_usual_damping(
             measured,
             last_damper=last_damper,
@@ -213,8 +216,15 @@ def read_last_damper(results: Sequence[StrikeResult], layout: KeyboardLayout) ->
     return int(splits[int(np.argmin(wrong))]), False
 
 
+def _liveness(measured: Sequence[MeasuredStrike], lines: Sequence[tuple[float, float]]) -> float:
+    """How much of the room is heard, by the lines that a release leaves at its own partials."""
+    released = sum(item.hears_release for item in measured)
+    rests = sum(hz >= REST_FROM_HZ for hz, _ in lines)
+    return float(np.interp(rests / max(released, 1), (FEW_RESTS, MANY_RESTS), (0.0, 1.0)))
+
+
 def _room_t60_s(
-    measured: Sequence[MeasuredStrike], lines: Sequence[tuple[float, float]]
+    measured: Sequence[MeasuredStrike], lines: Sequence[tuple[float, float]], liveness: float
 ) -> float | None:
     """Reverberation time of the room: what no damped partial of the run falls below.
 
@@ -230,9 +240,8 @@ def _room_t60_s(
     by_tails_s = float(np.quantile(tails, ROOM_QUANTILE)) if len(tails) >= LEAST_TAILS else None
     if len(rests) < LEAST_RESTS:
         return by_tails_s
-    weight = float(np.interp(len(rests) / released, (FEW_RESTS, MANY_RESTS), (0.0, 1.0)))
-    quantile = REST_QUANTILE + weight * (0.5 - REST_QUANTILE)
-    by_rests_s = float(np.quantile(rests, quantile)) / (REST_SHARE + weight * (1.0 - REST_SHARE))
+    quantile = REST_QUANTILE + liveness * (0.5 - REST_QUANTILE)
+    by_rests_s = float(np.quantile(rests, quantile)) / (REST_SHARE + liveness * (1.0 - REST_SHARE))
     if by_tails_s is None:
         return by_rests_s
     # Where dampers leak the rests are the strings', not the room's: the tails then hold them down.
