@@ -16,10 +16,19 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
-from toneapp._typing import BoolArray, FloatArray
+from toneapp._typing import FloatArray
 from toneapp.measure.release_bend import bend_errors, bend_weights, vertex
+from toneapp.measure.release_levels import (
+    APART_S,
+    SMOOTHING_S,
+    SPANS_S,
+    STEP_S,
+    BandLevels,
+    BendCandidate,
+    band_levels,
+    bend_candidates,
+)
 from toneapp.results import Flag
 
 __all__ = [
@@ -33,19 +42,6 @@ HIGHEST_LAST_DAMPER_MIDI = 91
 unless the instrument is known to have more."""
 
 EARLIEST_S = 0.15  # s from the onset; before this the attack itself falls like a damped note
-STEP_S = 0.01  # grid of the search
-SMOOTHING_S = 0.03  # mean power over this before the logarithm
-BELOW_LOUDEST_DB = 70.0
-"""A band so far below the loudest moment of all bands is lost even in a recording without noise:
-it holds what leaks into it from the others."""
-CLIP_OVER_NOISE_DB = 5.0  # bands are held up here, so that noise neither falls nor rises
-VISIBLE_DB = (8.0, 20.0)  # over the noise: a band counts nothing below, fully above
-SPANS_S = ((0.10, 0.10), (0.15, 0.20), (0.30, 0.15), (0.30, 0.30), (0.50, 0.30))
-# Spans before and after the moment tried: short ones for short strikes, long ones for bass dampers
-# that take half a second to fall by 20 dB.
-DROP_CLIP_DB = (-8.0, 16.0)  # one band alone must not carry the mean
-DROP_DB = 3.0  # mean over many bands that is worth a look
-LONE_BAND_DB = 4.5  # beats: added to that for one band, falls with the root of the number
 MAX_RECOVERY = 0.12  # a fall that is made good by more than this share was a beat
 FALL_SPAN_S = (0.10, 0.25)  # after the moment: where the fall is read
 MIN_FALL_DB = 4.0  # below the continued decay, mean over bands (a damped T60 of 2.5 s)
@@ -68,7 +64,6 @@ DOUBT_SHARE = 1.2
 much before, for good, the note was let go then, and what falls late is the last of the room."""
 DOUBTFUL_RECOVERY = 0.3
 PERSIST_S = 0.8  # for so long after the fall the level is watched for recovery
-APART_S = 0.3  # s; candidates closer than this are one
 WINDOW_S = (0.45, 0.45)  # before and after the first estimate, to seek the moment exactly in
 SEARCH_S = (0.20, 0.30)
 EARLIER_S = 0.04  # found so much before the estimate, the moment is sought again about there ...
@@ -90,23 +85,6 @@ class Release:
     bands: float = 0.0  # number of bands that took part, weighted
     suspected_s: float | None = None  # where most speaks for one, though not enough
     flags: tuple[Flag, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Levels:
-    times: FloatArray  # (n,)
-    db: FloatArray  # (k, n), held above the noise
-    visible: FloatArray  # (k, n), 0 to 1
-    is_lost: BoolArray  # (k, n), in the noise
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Candidate:
-    time_s: float
-    drop_db: float
-    bands: float
-    score: float  # drop over the drop that is worth a look
-    post_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,8 +164,8 @@ def find_release(
     nothing = Release(flags=(Flag.NO_RELEASE,))
     if has_damper is False or t_end_s - t_start_s < SPANS_S[0][0] + SPANS_S[0][1] + 2 * STEP_S:
         return nothing
-    levels = _levels(times, powers, noise, t_start_s=t_start_s, t_end_s=t_end_s)
-    candidates = _candidates(levels)
+    levels = band_levels(times, powers, noise, t_start_s=t_start_s, t_end_s=t_end_s)
+    candidates = bend_candidates(levels)
     found = [_refined(levels, candidate) for candidate in candidates]
     # Of several falls the damper's is the deepest: what beats take away is less and comes back.
     seen = [
@@ -224,12 +202,12 @@ def find_release(
     return nothing if is_late else best
 
 
-def _strength(candidate: _Candidate) -> float:
+def _strength(candidate: BendCandidate) -> float:
     """How much a bend takes away, all bands together."""
     return candidate.drop_db * candidate.bands
 
 
-def _may_be_damper(levels: _Levels, candidate: _Candidate) -> bool:
+def _may_be_damper(levels: BandLevels, candidate: BendCandidate) -> bool:
     """Tell a bend of many bands that lasts, or that is too deep for beats, from one of beats."""
     if candidate.bands < FINAL_BANDS:
         return False
@@ -265,70 +243,7 @@ def _checked(
     return times, powers, noise
 
 
-def _levels(
-    times: FloatArray, powers: FloatArray, noise: FloatArray, *, t_start_s: float, t_end_s: float
-) -> _Levels:
-    step_s = (times[-1] - times[0]) / (times.size - 1)
-    grid = np.arange(t_start_s, min(t_end_s, float(times[-1])), STEP_S)
-    width = max(1, round(SMOOTHING_S / step_s))
-    if width > 1:
-        padded = np.pad(powers, ((0, 0), (width // 2, width - 1 - width // 2)), mode="edge")
-        powers = np.asarray(sliding_window_view(padded, width, axis=1).mean(axis=2))
-    peak = np.maximum(powers.max(axis=1, initial=0.0), 1e-300)
-    hidden = 10.0 ** (-0.1 * BELOW_LOUDEST_DB) * float(peak.max(initial=0.0))
-    floor_db = 10.0 * np.log10(np.maximum(np.maximum(noise, 1e-10 * peak), hidden))[:, None]
-    raw = 10.0 * np.log10(np.maximum(powers, 1e-12 * peak[:, None]))
-    db = np.stack([np.interp(grid, times, row) for row in raw])
-    low, high = VISIBLE_DB
-    visible = np.clip((db - floor_db - low) / (high - low), 0.0, 1.0)
-    return _Levels(
-        times=grid,
-        db=np.maximum(db, floor_db + CLIP_OVER_NOISE_DB),
-        visible=visible,
-        is_lost=db < floor_db + CLIP_OVER_NOISE_DB,
-    )
-
-
-def _candidates(levels: _Levels) -> list[_Candidate]:
-    """Moments worth a look, the strongest of each span, best first."""
-    found = []
-    for pre_s, post_s in SPANS_S:
-        before, after = round(pre_s / STEP_S), round(post_s / STEP_S)
-        size = before + after + 1
-        if levels.times.size < size:
-            continue
-        x = np.arange(-before, after + 1) * STEP_S
-        bend = np.linalg.pinv(np.column_stack([np.ones(size), x, np.maximum(x, 0.0)]))[2]
-        drops = -post_s * (sliding_window_view(levels.db, size, axis=1) @ bend)
-        weight = levels.visible[:, before : before + drops.shape[1]]
-        total = weight.sum(axis=0)
-        mean = (np.clip(drops, *DROP_CLIP_DB) * weight).sum(axis=0) / np.maximum(total, 1e-9)
-        bands = total**2 / np.maximum((weight**2).sum(axis=0), 1e-9)
-        needed = DROP_DB + LONE_BAND_DB / np.sqrt(np.maximum(bands, 1.0))
-        score = np.where(total > 0.3, mean / needed, -np.inf)
-        moment = np.arange(score.size)
-        for _ in range(2):
-            i = int(np.argmax(score))
-            if not score[i] > 1.0:
-                break
-            found.append(
-                _Candidate(
-                    time_s=float(levels.times[before + i]),
-                    drop_db=float(mean[i]),
-                    bands=float(bands[i]),
-                    score=float(score[i]),
-                    post_s=post_s,
-                )
-            )
-            score = np.where(np.abs(moment - i) * STEP_S > APART_S, score, -np.inf)
-    apart: list[_Candidate] = []
-    for candidate in sorted(found, key=lambda c: -c.score):
-        if all(abs(candidate.time_s - other.time_s) > APART_S for other in apart):
-            apart.append(candidate)
-    return apart
-
-
-def _refined(levels: _Levels, candidate: _Candidate) -> _Fall | None:
+def _refined(levels: BandLevels, candidate: BendCandidate) -> _Fall | None:
     """Seek the exact moment around a candidate, and check that it is no beat."""
     bend = _bend(levels, candidate.time_s)
     for _ in range(MOST_LOOKS - 1):
@@ -375,7 +290,7 @@ def _refined(levels: _Levels, candidate: _Candidate) -> _Fall | None:
     return _Fall(release=release, is_sure=is_sure or is_plain, is_plain=is_plain)
 
 
-def _bend(levels: _Levels, time_s: float) -> _Bend | None:
+def _bend(levels: BandLevels, time_s: float) -> _Bend | None:
     """Place the common bend of all bands near a first estimate."""
     t = levels.times
     inside = (t >= time_s - WINDOW_S[0]) & (t <= time_s + WINDOW_S[1])
@@ -409,7 +324,7 @@ def _bend(levels: _Levels, time_s: float) -> _Bend | None:
     )
 
 
-def _fall(levels: _Levels, moment: float) -> tuple[float, float]:
+def _fall(levels: BandLevels, moment: float) -> tuple[float, float]:
     """How far the bands lie below their continued decay, and the share that does."""
     t = levels.times
     before = (t > moment - 0.3) & (t <= moment)
@@ -450,7 +365,7 @@ def _slope(
     return float(total @ slopes / total.sum()) if np.all(spread > 0) else None
 
 
-def _recovery(levels: _Levels, moment: float) -> tuple[float, float]:
+def _recovery(levels: BandLevels, moment: float) -> tuple[float, float]:
     """Share of the fall that is made good again: mean over the bands, and of their mean."""
     t = levels.times
     before = (t > moment - 0.08) & (t <= moment)
