@@ -30,14 +30,16 @@ def test_a_short_run_with_a_wrong_key_talk_hum_and_a_gap(
     table = tmp_path / "run.csv"
     run = _analyse("short_run.flac", tmp_path, "--compass", "C4-B4", "--csv", str(table))
     assert tuple(strike["note"] for strike in run["strikes"]) == RUN_NOTES
-    assert [(s["midi"], round(s["onset_s"], 1)) for s in run["unexpected"]] == [(69, 3.4)]
+    # The wrong key, and the talk after G#4 (from 8.8 s on).
+    found = [(s["midi"], s["kind"], round(s["onset_s"], 1)) for s in run["unexpected"]]
+    assert found == [(69, "note", 3.4), (None, "noise", 9.4)]
     assert run["missing"] == [parse_note("F#4")]
     assert [note["raised"] for note in run["notes"]] == [[]] * 11
     assert 0 < run["evenness"]["tuning_cents_se"] < run["evenness"]["tuning_cents"]
     said = capsys.readouterr()
     assert said.err == ""
     assert "Not found     F#4" in said.out
-    assert "Unexpected    A4 at 0:03.4" in said.out
+    assert "Unexpected    A4 at 0:03.4, noise at 0:09.4" in said.out
     with table.open(encoding="utf-8", newline="") as file:
         rows = list(csv.reader(file))
     assert len(rows) == 1 + len(RUN_NOTES)

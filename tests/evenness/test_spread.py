@@ -60,6 +60,16 @@ def test_bootstrap_error_is_that_of_repeated_runs():
     assert told == pytest.approx(shown, rel=0.3)
 
 
+def test_a_spread_of_nothing_is_not_certain():
+    # The errors are said to be twice what they are: no draw leaves anything.
+    rng = np.random.default_rng(6)
+    residuals, se = rng.normal(0, 0.1, 88), np.full(88, 0.2)
+    assert sd_without_scatter(residuals, se) == 0.0
+    told = bootstrap_sd_se(residuals, se, rng=rng)
+    # A true spread of twice the standard error would have shown: 0.04 for one of 0.1 and 88 notes.
+    assert told == pytest.approx(0.1 * (2.0 / (0.82 * 88)) ** 0.25, rel=0.2)
+
+
 def test_three_blows_that_agree_by_chance_do_not_look_certain():
     rng = np.random.default_rng(5)
     variance = 2.0 * rng.chisquare(2, 88) / 2

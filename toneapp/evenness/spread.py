@@ -44,6 +44,9 @@ PAIR_TO_SD = 2.2219
 """1 / (sqrt(2) * Phi^-1(5/8)): first quartile of the differences between pairs to standard
 deviation of a normal distribution (Rousseeuw and Croux 1993)."""
 
+PAIR_EFFICIENCY = 0.82
+"""Of that estimate against the standard deviation of normal values (the same source)."""
+
 CORE_REACH = 3.0
 CORE_SHRINKS = 0.98658
 """A normal distribution cut at three standard deviations has this standard deviation."""
@@ -192,13 +195,23 @@ def bootstrap_sd_se(
     float or None
         Standard deviation over the draws, same unit; None with fewer than two values.
 
+    Notes
+    -----
+    Where the errors account for all of the scatter the spread is 0 in nearly every draw. That it
+    is 0 is not certain for all that: the standard error is at least the rise of the spread when
+    the variance of the residuals rises by its own standard error.
+
     References
     ----------
     .. [1] B. Efron, "Bootstrap methods: another look at the jackknife", Ann. Stat. 7, 1 (1979).
     """
     if residuals.size < 2:
         return None
-    return float(np.std(bootstrap_sds(residuals, se, draws(residuals.size, rng=rng)), ddof=1))
+    over_draws = np.std(bootstrap_sds(residuals, se, draws(residuals.size, rng=rng)), ddof=1)
+    own = sd_without_scatter(residuals, se) or 0.0
+    total2 = float(_pair_sds(residuals[None])[0]) ** 2
+    rise2 = total2 * math.sqrt(2.0 / (PAIR_EFFICIENCY * residuals.size))
+    return max(float(over_draws), math.sqrt(own**2 + rise2) - own)
 
 
 def draws(size: int, *, rng: np.random.Generator, count: int = BOOTSTRAP_DRAWS) -> IntArray:
