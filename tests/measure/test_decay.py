@@ -110,3 +110,15 @@ def test_refuses_no_partials():
             t_start_s=0.0,
             t_end_s=1.0,
         )
+
+
+def test_the_fall_is_counted_from_the_maximum() -> None:
+    # A treble note of 0.5 s that takes 0.06 s to rise: the rise is no part of the decay.
+    t = np.arange(0.0, 1.5, 0.004)
+    decay = 10.0 ** (-6.0 * t / 0.5)
+    rise = np.clip(t / 0.06, 0.0, 1.0) ** 2
+    power = (decay * rise)[None, :]
+    told = measure_decay(
+        t, power + 1e-9, noise_power=np.array([1e-9]), t_start_s=0.08, t_end_s=1.4
+    )
+    assert told.prompt_t60_s == pytest.approx(0.5, rel=0.06)

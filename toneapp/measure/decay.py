@@ -145,6 +145,7 @@ def measure_decay(
     # The maximum lies in the attack, before the part that is fitted.
     sung = (times >= 0.0) & (times <= t_end_s)
     sustain_s, is_drawn_on = _sustain(times[sung], total[sung], floor, whole)
+    highest_s = _highest_s(times[sung], total[sung])
     edt_s = t20_s = None
     if np.count_nonzero(inside) >= 8:
         integrated = reverberation_times(times[inside], total[inside], noise_power=floor)
@@ -154,7 +155,7 @@ def measure_decay(
         prompt_s,
         prompt_se_s,
         partials=partials,
-        sustain_s=None if is_drawn_on else sustain_s,
+        fall_s=None if is_drawn_on or sustain_s is None else sustain_s - highest_s,
         whole=whole,
     )
     return NoteDecay(
@@ -201,7 +202,7 @@ def _together(
     prompt_se_s: float | None,
     *,
     partials: tuple[DecayFit, ...],
-    sustain_s: float | None,
+    fall_s: float | None,
     whole: DecayFit,
 ) -> tuple[float | None, float | None]:
     """Join three readings of the prompt T60: beats and the room move each of them differently.
@@ -217,7 +218,7 @@ def _together(
         energy = np.array([10.0 ** ((p.prompt_level_db or 0.0) / 10.0) for p in known])
         rate = np.array([1.0 / (p.prompt_t60_s or 1.0) for p in known])
         readings.append((-math.log(float(np.sum(energy * rate) / np.sum(energy))), 1.0))
-    by_sustain = _prompt_by_sustain(sustain_s, whole)
+    by_sustain = _prompt_by_sustain(fall_s, whole)
     if by_sustain is not None:
         readings.append((math.log(by_sustain), SUSTAIN_WEIGHT))
     values, weights = np.array(readings).T
@@ -227,22 +228,25 @@ def _together(
     return joined_s, joined_s * math.hypot(prompt_se_s / prompt_s, 0.7 * spread)
 
 
-def _prompt_by_sustain(sustain_s: float | None, whole: DecayFit) -> float | None:
-    """Prompt T60 that the sustain tells, once the aftersound's part is taken out."""
-    if sustain_s is None or sustain_s <= 0.0:
+def _prompt_by_sustain(fall_s: float | None, whole: DecayFit) -> float | None:
+    """Prompt T60 that the fall of 20 dB tells, once the aftersound's part is taken out.
+
+    The fall is counted from the maximum: before it the note still rises.
+    """
+    if fall_s is None or fall_s <= 0.0:
         return None
     # Level in units that add: powers, or amplitudes where the stages are in phase.
     per_decade_db = 20.0 if whole.adds_amplitudes else 10.0
     after, start = 0.0, 1.0
     if whole.is_two_stage and whole.after_t60_s and whole.aftersound_level_db is not None:
         share = 10.0 ** (whole.aftersound_level_db / per_decade_db)
-        after = share * 10.0 ** (-60.0 / per_decade_db * sustain_s / whole.after_t60_s)
+        after = share * 10.0 ** (-60.0 / per_decade_db * fall_s / whole.after_t60_s)
         start = 1.0 + share
     heard = start * 10.0 ** (-SUSTAIN_DB / per_decade_db)
     # Where the aftersound carries most of the level the sustain says nothing of the prompt sound.
     if heard - after < 0.4 * heard:
         return None
-    return 60.0 * sustain_s / (-per_decade_db * math.log10(heard - after))
+    return 60.0 * fall_s / (-per_decade_db * math.log10(heard - after))
 
 
 def _after_se_s(fit: DecayFit) -> float | None:
@@ -282,6 +286,20 @@ def _sustain(
     if seen_db < LEAST_SEEN_DB:
         return None, False
     return _drawn_on_s(fit, 10.0 * math.log10(line)), True
+
+
+def _highest_s(times: FloatArray, total: FloatArray) -> float:
+    """Time of the early maximum of the mean level from which the sustain falls."""
+    if times.size < 8:
+        return 0.0
+    step_s = float(times[-1] - times[0]) / (times.size - 1)
+    width = max(1, round(SMOOTHING_S / step_s))
+    if total.size < 2 * width:
+        return 0.0
+    smooth = np.convolve(total, np.ones(width) / width, mode="valid")
+    middle = times[: smooth.size] + 0.5 * (width - 1) * step_s
+    early = middle <= times[0] + EARLY_S
+    return float(middle[early][int(np.argmax(smooth[early]))])
 
 
 def _crossing_s(times: FloatArray, clean: FloatArray, line: float, index: int) -> float:
