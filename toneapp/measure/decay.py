@@ -260,14 +260,9 @@ def _sustain(
     times: FloatArray, total: FloatArray, floor: float, fit: DecayFit
 ) -> tuple[float | None, bool]:
     """Time of the fall by 20 dB, and whether it was drawn on beyond what was seen."""
-    if times.size < 8:
+    middle, smooth = _mean_level(times, total)
+    if not smooth.size:
         return None, False
-    step_s = float(times[-1] - times[0]) / (times.size - 1)
-    width = max(1, round(SMOOTHING_S / step_s))
-    if total.size < 2 * width:
-        return None, False
-    smooth = np.convolve(total, np.ones(width) / width, mode="valid")
-    middle = times[: smooth.size] + 0.5 * (width - 1) * step_s
     clean = smooth - floor
     early = middle <= times[0] + EARLY_S
     highest = float(clean[early].max())
@@ -290,16 +285,22 @@ def _sustain(
 
 def _highest_s(times: FloatArray, total: FloatArray) -> float:
     """Time of the early maximum of the mean level from which the sustain falls."""
-    if times.size < 8:
+    middle, smooth = _mean_level(times, total)
+    if not smooth.size:
         return 0.0
+    return float(middle[int(np.argmax(smooth[middle <= times[0] + EARLY_S]))])
+
+
+def _mean_level(times: FloatArray, total: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Means over the smoothing, and the times they stand for; nothing where too little is seen."""
+    if times.size < 8:
+        return np.zeros(0), np.zeros(0)
     step_s = float(times[-1] - times[0]) / (times.size - 1)
     width = max(1, round(SMOOTHING_S / step_s))
     if total.size < 2 * width:
-        return 0.0
+        return np.zeros(0), np.zeros(0)
     smooth = np.convolve(total, np.ones(width) / width, mode="valid")
-    middle = times[: smooth.size] + 0.5 * (width - 1) * step_s
-    early = middle <= times[0] + EARLY_S
-    return float(middle[early][int(np.argmax(smooth[early]))])
+    return times[: smooth.size] + 0.5 * (width - 1) * step_s, smooth
 
 
 def _crossing_s(times: FloatArray, clean: FloatArray, line: float, index: int) -> float:
