@@ -8,6 +8,7 @@ take.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -34,6 +35,8 @@ from toneapp.library.place import recordings_folder
 KEYS = (55, 56, 57, 58, 59)
 HOLD_S, EVERY_S, FIRST_S = 2.8, 4.0, 1.0  # the usual hold for these keys is 2.6 s
 LONGEST_S = 240.0
+VERDICT_S = 8.0  # of sound after the last blow, by which it has long been judged
+MOST_PLAYS = 6
 RATE = 48_000
 HEADER_BYTES = 200
 ROOM_S = 3.0
@@ -162,12 +165,41 @@ class Bench:
         blows = {e["blow"]["number"]: e["blow"] for e in self.journal() if "blow" in e}
         return [blow["midi"] for _, blow in sorted(blows.items()) if blow["is_counted"]]
 
-    def play_from(self, path: Path, first: int) -> subprocess.Popen[bytes]:
-        """Play the run from the key at a place on."""
+    def lost_sound(self) -> bool:
+        """Whether the program says that the machine was too slow."""
+        return any("overrun_frames" in entry for entry in self.journal())
+
+    def lacking(self) -> list[int]:
+        """Keys that do not count so far, in their order."""
+        return sorted(set(KEYS) - set(self.good()))
+
+    def play_lacking(self, path: Path) -> subprocess.Popen[bytes]:
+        """Begin to play the keys that do not count so far."""
         sound, rate = soundfile.read(path, dtype="float32")
-        rest = path.with_name(f"from-{first}.wav")
-        soundfile.write(rest, sound[int(first * EVERY_S * rate) :], rate, subtype="FLOAT")
+        every = int(EVERY_S * rate)
+        parts = [sound[place * every :][:every] for place in map(KEYS.index, self.lacking())]
+        rest = self.folder.parent / "lacking.wav"
+        soundfile.write(rest, np.concatenate(parts), rate, subtype="FLOAT")
         return self.server.play(rest)
+
+    def play_until_all_count(self, path: Path) -> None:
+        """Play what does not count yet, again and again, as a person at a slow machine does.
+
+        The program refuses a blow about which the machine lost sound; then it asks for it again.
+        """
+        for _ in range(MOST_PLAYS):
+            if not self.lacking():
+                return
+            player = self.play_lacking(path)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                player.wait(LONGEST_S)
+            player.kill()
+            player.wait()
+            until_s = self.recorded_s() + VERDICT_S
+            self.wait(lambda s=until_s: not self.lacking() or self.recorded_s() > s, "verdicts")
+        raise AssertionError(
+            f"keys {self.lacking()} do not count: {self.journal()} {self._told()}"
+        )
 
     def finish(self) -> Run:
         """End the run with its key, and wait until it is measured in the library."""
@@ -237,19 +269,22 @@ def _strikes(bench: Bench, run: Run) -> list[int]:
 def test_a_run_is_recorded_in_the_window_and_every_strike_found(at_piano, run_file):
     at_piano.start()
     at_piano.begin()
-    player = at_piano.server.play(run_file)
-    at_piano.wait(lambda: len(at_piano.good()) == len(KEYS), "all keys")
-    player.wait()
-    assert at_piano.good() == list(KEYS)
+    at_piano.play_until_all_count(run_file)
     at_piano.wait_for_sound(0.5)
+    parts, lost = len(at_piano.parts()), at_piano.lost_sound()
     run = at_piano.finish()
-    assert _strikes(at_piano, run) == list(KEYS)
+    assert sorted(set(_strikes(at_piano, run))) == list(KEYS)
     at_piano.wait(lambda: at_piano.title().startswith("Evenness"), "the page Evenness")
     with Library(at_piano.folder) as library:
         take = library.runs.takes(run.id)[0]
         kept, rate = soundfile.read(library.runs.sound_path(take.recordings[0]), dtype="float32")
     played, _ = soundfile.read(run_file, dtype="float32")
     assert rate == RATE
+    assert parts == 1 or lost  # told, if the machine was too slow
+    if lost:
+        warnings.warn(pytest.PytestWarning("sound was lost: not compared"), stacklevel=1)
+        pytest.skip("this machine was too slow to record without losing sound, as it was told")
+    assert _strikes(at_piano, run) == list(KEYS)
     first = offset_of(kept, played)
     start, stop = int(BEGINNING_S * rate), min(played.size, kept.size - first)
     assert stop - start > (FIRST_S + EVERY_S * (len(KEYS) - 1) + HOLD_S) * rate
@@ -264,7 +299,7 @@ def test_killed_while_recording_the_run_is_offered_and_gone_on_with(at_piano, ru
     at_piano.begin()
     for _ in range(2):
         there = len(at_piano.good())
-        player = at_piano.play_from(run_file, there)
+        player = at_piano.play_lacking(run_file)
         at_piano.wait(lambda n=there: len(at_piano.good()) > n, "one more key")
         time.sleep(float(rng.uniform(0.0, 3.0)))  # somewhere in the next blow
         on_disk_s, good = at_piano.recorded_s(), at_piano.good()
@@ -279,10 +314,7 @@ def test_killed_while_recording_the_run_is_offered_and_gone_on_with(at_piano, ru
         at_piano.wait(lambda n=parts: _go_on(at_piano, n), "the recording going on")
         assert at_piano.good()[: len(good)] == good
         at_piano.wait_for_sound(ROOM_S)
-    player = at_piano.play_from(run_file, len(at_piano.good()))
-    at_piano.wait(lambda: len(at_piano.good()) == len(KEYS), "all keys")
-    player.wait()
-    assert at_piano.good() == list(KEYS)
+    at_piano.play_until_all_count(run_file)
     at_piano.wait_for_sound(0.5)
     run = at_piano.finish()
     # A blow that the end of the program cut off is there twice; which does no harm.
@@ -311,9 +343,6 @@ def test_a_microphone_that_is_unplugged_pauses_the_run_until_it_is_back(at_piano
     at_piano.server.add_sink()
     at_piano.wait(lambda: len(at_piano.parts()) > parts, "the run going on")
     at_piano.wait_for_sound(1.0)
-    player = at_piano.play_from(run_file, len(at_piano.good()))
-    at_piano.wait(lambda: len(at_piano.good()) == len(KEYS), "all keys")
-    player.wait()
-    assert at_piano.good() == list(KEYS)
+    at_piano.play_until_all_count(run_file)
     run = at_piano.finish()
     assert sorted(set(_strikes(at_piano, run))) == list(KEYS)

@@ -13,7 +13,7 @@ import numpy as np
 
 from toneapp.analysis.labels import NamedStrike
 from toneapp.analysis.listening import Listening
-from toneapp.analysis.strike import MeasuredStrike, StrikeTask, measure_strike
+from toneapp.analysis.strike import MeasuredStrike, StrikeTask, begin_strike, finish_strikes
 from toneapp.audio import SoundFileHandle
 from toneapp.keyboard import KeyboardLayout
 from toneapp.measure.expected_release import expected_holds
@@ -143,7 +143,7 @@ def _is_sure_release(result: StrikeResult) -> bool:
 
 def measure_batch(batch: list[tuple[SoundFileHandle, StrikeTask]]) -> list[MeasuredStrike]:
     """Measure some neighbouring strikes; runs in a worker."""
-    results = []
+    begun = []
     handle = batch[0][0]
     source = handle.open()
     try:
@@ -155,12 +155,12 @@ def measure_batch(batch: list[tuple[SoundFileHandle, StrikeTask]]) -> list[Measu
             start = max(0, int((task.strike.onset_s - BEFORE_S) * rate))
             stop = max(start + 1, int(task.end_s * rate))
             samples = source.read(start, stop).astype(np.float64)
-            results.append(
-                measure_strike(samples, sample_rate_hz=rate, first_s=start / rate, task=task)
+            begun.append(
+                begin_strike(samples, sample_rate_hz=rate, first_s=start / rate, task=task)
             )
     finally:
         source.close()
-    return results
+    return finish_strikes(begun)
 
 
 def _has_damper(midi: int, layout: KeyboardLayout) -> bool | None:

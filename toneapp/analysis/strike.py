@@ -1,10 +1,12 @@
 """One strike from sound to result: the order in which the measures of a strike are taken.
 
-Functions: `measure_strike`.
+Functions: `measure_strike`, or `begin_strike` for each of several and `finish_strikes` for all of
+them: the fits of their decays take less time side by side.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +18,7 @@ from toneapp.analysis.strike_sound import with_attack, with_sound
 from toneapp.analysis.strike_task import StrikeTask
 from toneapp.measure.beats import NoteBeats, measure_beats
 from toneapp.measure.damping import measure_damping
-from toneapp.measure.decay import NoteDecay, measure_decay
+from toneapp.measure.decay import NoteDecay, measure_decays
 from toneapp.measure.leak import damped_partials, typical_t60_s
 from toneapp.measure.partial_rise import PartialRise, measure_partial_rise
 from toneapp.measure.release import Release
@@ -27,8 +29,16 @@ from toneapp.measure.tone import HeldTone, measure_tone
 from toneapp.pitch import hz_to_cents, note_name, ratio_to_cents
 from toneapp.results import Flag, PartialResult, StrikeResult
 from toneapp.signal.damped import DampedBands, cut_damped_bands
+from toneapp.signal.decay import HeldPowers
 
-__all__ = ["MeasuredStrike", "StrikeTask", "measure_strike"]
+__all__ = [
+    "BegunStrike",
+    "MeasuredStrike",
+    "StrikeTask",
+    "begin_strike",
+    "finish_strikes",
+    "measure_strike",
+]
 
 SERIES_RESIDUAL_CENTS = 2.0
 """Scatter about the stiff-string law above which it is said; plain strings keep to about 1 cent,
@@ -56,6 +66,15 @@ class MeasuredStrike:
     rise: PartialRise | None = None  # what the partials did at the onset
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BegunStrike:
+    """A strike of which all but the decay is measured."""
+
+    measured: MeasuredStrike
+    held: HeldPowers | None = None  # the held part, whose decay is to be measured
+    earlier_flags: int = 0  # flags that come before those of the decay
+
+
 def measure_strike(
     samples: FloatArray, *, sample_rate_hz: float, first_s: float, task: StrikeTask
 ) -> MeasuredStrike:
@@ -77,6 +96,25 @@ def measure_strike(
     MeasuredStrike
         What could be measured; times in s of the recording.
     """
+    begun = begin_strike(samples, sample_rate_hz=sample_rate_hz, first_s=first_s, task=task)
+    return finish_strikes([begun])[0]
+
+
+def begin_strike(
+    samples: FloatArray, *, sample_rate_hz: float, first_s: float, task: StrikeTask
+) -> BegunStrike:
+    """Take all measures of one strike but its decay.
+
+    Parameters
+    ----------
+    samples, sample_rate_hz, first_s, task
+        As in `measure_strike`.
+
+    Returns
+    -------
+    BegunStrike
+        For `finish_strikes`.
+    """
     strike = task.strike
     sound = samples - samples.mean()
     onset_s = strike.onset_s - first_s
@@ -92,9 +130,8 @@ def measure_strike(
     tone = _measure_tone(sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
     if tone is None:
         result = replace(bare, flags=(*bare.flags, Flag.NO_PITCH))
-        return MeasuredStrike(
-            result=with_sound(result, sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
-        )
+        result = with_sound(result, sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
+        return BegunStrike(measured=MeasuredStrike(result=result))
     power = np.abs(tone.bands.envelopes) ** 2
     release = release_of(tone, power, task, last_s=last_s)
     if release.release_s is not None and release.release_s < tone.hold_s - 0.05:
@@ -109,23 +146,47 @@ def measure_strike(
         if again is not None:
             tone, power = again, np.abs(again.bands.envelopes) ** 2
     result = _with_pitch(bare, tone)
-    result = _with_decay(result, tone, power, release, task, last_s=last_s)
+    earlier_flags = len(result.flags)
+    held = _held_part(tone, power, release, last_s=last_s)
+    result = _with_damping(result, tone, power, release, task, held=held, last_s=last_s)
     result = with_sound(result, sound, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
     result = with_attack(result, sound, tone, task, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
+    measured = MeasuredStrike(result=result)
+    if release.release_s is not None:
+        measured = _after_release(
+            result,
+            sound,
+            tone,
+            power,
+            task,
+            release_s=release.release_s,
+            sample_rate_hz=sample_rate_hz,
+            onset_s=onset_s,
+        )
     rise = _rise(sound, tone, strike.midi, sample_rate_hz=sample_rate_hz, onset_s=onset_s)
-    if release.release_s is None:
-        return MeasuredStrike(result=result, rise=rise)
-    measured = _after_release(
-        result,
-        sound,
-        tone,
-        power,
-        task,
-        release_s=release.release_s,
-        sample_rate_hz=sample_rate_hz,
-        onset_s=onset_s,
+    return BegunStrike(
+        measured=replace(measured, rise=rise), held=held, earlier_flags=earlier_flags
     )
-    return replace(measured, rise=rise)
+
+
+def finish_strikes(begun: Sequence[BegunStrike]) -> list[MeasuredStrike]:
+    """Measure the decays of some strikes, side by side.
+
+    Parameters
+    ----------
+    begun : sequence of BegunStrike
+        From `begin_strike`.
+
+    Returns
+    -------
+    list of MeasuredStrike
+        All that could be measured.
+    """
+    decays = iter(measure_decays([strike.held for strike in begun if strike.held is not None]))
+    return [
+        strike.measured if strike.held is None else _with_decay(strike, next(decays))
+        for strike in begun
+    ]
 
 
 def _rise(
@@ -243,37 +304,43 @@ def _with_pitch(result: StrikeResult, tone: HeldTone) -> StrikeResult:
     )
 
 
-def _with_decay(
+def _held_part(
+    tone: HeldTone, power: FloatArray, release: Release, *, last_s: float
+) -> HeldPowers:
+    """What the decay is measured from: the partials from the attack to the release."""
+    hold_s = release.release_s if release.release_s is not None else last_s
+    # A narrow band answers slowly: neither the attack nor the release may reach into the decay.
+    guard_s = min(0.5 / tone.half_width_hz, 0.06)
+    return HeldPowers(
+        times_s=tone.bands.times_s,
+        power=power,
+        noise_power=tone.noise_power,
+        t_start_s=DECAY_FROM_S + guard_s,
+        t_end_s=max(hold_s - guard_s, DECAY_FROM_S + guard_s),
+        band_width_hz=tone.bands.noise_bandwidth_hz,
+    )
+
+
+def _with_damping(
     result: StrikeResult,
     tone: HeldTone,
     power: FloatArray,
     release: Release,
     task: StrikeTask,
     *,
+    held: HeldPowers,
     last_s: float,
 ) -> StrikeResult:
-    """Add decay, beats, release and damping."""
-    bands = tone.bands
-    hold_s = release.release_s if release.release_s is not None else last_s
-    # A narrow band answers slowly: neither the attack nor the release may reach into the decay.
-    guard_s = min(0.5 / tone.half_width_hz, 0.06)
-    decay = measure_decay(
-        bands.times_s,
-        power,
-        noise_power=tone.noise_power,
-        t_start_s=DECAY_FROM_S + guard_s,
-        t_end_s=max(hold_s - guard_s, DECAY_FROM_S + guard_s),
-        band_width_hz=bands.noise_bandwidth_hz,
-    )
-    beats = _beats(tone, t_start_s=DECAY_FROM_S + guard_s, t_end_s=hold_s - guard_s)
-    flags = [*result.flags, *decay.flags, *release.flags, *beats.flags]
+    """Add beats, partials without their decays, release and damping."""
+    beats = _beats(tone, t_start_s=held.t_start_s, t_end_s=held.t_end_s)
+    flags = [*result.flags, *release.flags, *beats.flags]
     if task.is_cut_short and release.release_s is None:
         flags.append(Flag.CUT_SHORT)
     levels: tuple[float | None, float | None, float | None] = (None, None, None)
     is_limit = False
     if release.release_s is not None:
         damping = measure_damping(
-            bands.times_s,
+            tone.bands.times_s,
             power,
             noise_power=tone.noise_power,
             release_s=release.release_s,
@@ -284,11 +351,30 @@ def _with_decay(
         flags.extend(damping.flags)
     return replace(
         result,
-        partials=_partials(tone, decay, beats),
+        partials=_partials(tone, beats),
         beat_hz=beats.beat_hz,
         beat_depth_db=beats.depth_db,
         unison_spread_cents=beats.unison_spread_cents,
         release_s=_seen_release_s(result, release),
+        ring_level_db=levels[1],
+        ring_levels_db=levels,
+        ring_level_is_limit=is_limit,
+        flags=tuple(dict.fromkeys(flags)),
+    )
+
+
+def _with_decay(begun: BegunStrike, decay: NoteDecay) -> MeasuredStrike:
+    """Add the decay of the note and of its partials."""
+    result = begun.measured.result
+    partials = list(result.partials)
+    for i, fit in enumerate(decay.partials[: len(partials)]):
+        partials[i] = replace(
+            partials[i], prompt_t60_s=fit.prompt_t60_s, after_t60_s=fit.after_t60_s
+        )
+    earlier, later = result.flags[: begun.earlier_flags], result.flags[begun.earlier_flags :]
+    result = replace(
+        result,
+        partials=tuple(partials),
         prompt_t60_s=decay.prompt_t60_s,
         prompt_t60_s_se=decay.prompt_t60_s_se,
         after_t60_s=decay.after_t60_s,
@@ -297,11 +383,9 @@ def _with_decay(
         aftersound_level_db=decay.aftersound_level_db,
         schroeder_t20_s=decay.schroeder_t20_s,
         sustain_20db_s=decay.sustain_20db_s,
-        ring_level_db=levels[1],
-        ring_levels_db=levels,
-        ring_level_is_limit=is_limit,
-        flags=tuple(dict.fromkeys(flags)),
+        flags=tuple(dict.fromkeys((*earlier, *decay.flags, *later))),
     )
+    return replace(begun.measured, result=result)
 
 
 def _beats(tone: HeldTone, *, t_start_s: float, t_end_s: float) -> NoteBeats:
@@ -343,8 +427,8 @@ def _label_flags(strike: NamedStrike) -> tuple[Flag, ...]:
     return tuple(flags)
 
 
-def _partials(tone: HeldTone, decay: NoteDecay, beats: NoteBeats) -> tuple[PartialResult, ...]:
-    """Partial table of a held tone."""
+def _partials(tone: HeldTone, beats: NoteBeats) -> tuple[PartialResult, ...]:
+    """Partial table of a held tone, without decays."""
     fit = tone.fit
     b = fit.inharmonicity if fit.inharmonicity is not None else 0.0
     fitted = partial_frequency_hz(tone.partials.n, f0_hz=fit.f0_hz, inharmonicity=b)
@@ -358,8 +442,6 @@ def _partials(tone: HeldTone, decay: NoteDecay, beats: NoteBeats) -> tuple[Parti
             hz_se=float(tone.partials.hz_se[i]),
             level_db=float(20.0 * np.log10(max(tone.partials.amplitude[i], 1e-12))),
             cents_from_fit=float(off[i]) if fit.inharmonicity is not None else None,
-            prompt_t60_s=decay.partials[i].prompt_t60_s if i < len(decay.partials) else None,
-            after_t60_s=decay.partials[i].after_t60_s if i < len(decay.partials) else None,
             beat_hz=beating[i].beat_hz if i in beating else None,
             beat_depth_db=beating[i].depth_db if i in beating else None,
         )

@@ -7,22 +7,23 @@ rates and fill each other's troughs. The partials' own decays stand in the table
 Conventions: times in s from the onset; power in any linear unit with the noise in it, one row for
 each partial.
 
-Functions: `measure_decay`.
+Functions: `measure_decay`, `measure_decays`.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from toneapp._typing import FloatArray
 from toneapp.results import Flag
-from toneapp.signal.decay import DecayFit, fit_decays
+from toneapp.signal.decay import DecayFit, HeldPowers, fit_all
 from toneapp.signal.schroeder import reverberation_times
 
-__all__ = ["NoteDecay", "measure_decay"]
+__all__ = ["NoteDecay", "measure_decay", "measure_decays"]
 
 SUSTAIN_DB = 20.0
 """Fall that ends the sustain (Wogram, in Five Lectures on the Acoustics of the Piano, 1990)."""
@@ -126,20 +127,57 @@ def measure_decay(
        Music, Stockholm 1990: early decay from the maximum to -20 dB.
     .. [2] T. Cheng, S. Dixon, M. Mauch, "Modelling the decay of piano sounds", Proc. ICASSP 2015.
     """
-    times = np.asarray(times_s, dtype=np.float64)
-    powers = np.asarray(power, dtype=np.float64)
-    noise = np.asarray(noise_power, dtype=np.float64)
-    if powers.ndim != 2 or powers.shape[0] == 0:
-        raise ValueError(f"power must be (k, m) with at least one band, got {powers.shape}")
-    total, floor = powers.sum(axis=0), float(noise.sum())
-    fits = fit_decays(
-        times,
-        np.vstack([total, powers[:MOST_PARTIALS]]),
-        noise_power=np.append(floor, noise[:MOST_PARTIALS]),
+    held = HeldPowers(
+        times_s=times_s,
+        power=power,
+        noise_power=noise_power,
         t_start_s=t_start_s,
         t_end_s=t_end_s,
         band_width_hz=band_width_hz,
     )
+    return measure_decays([held])[0]
+
+
+def measure_decays(held: Sequence[HeldPowers]) -> list[NoteDecay]:
+    """Measure the decays of several strikes side by side, in less time than one by one.
+
+    Parameters
+    ----------
+    held : sequence of HeldPowers
+        The held part of each: power of its partials and of the noise in their bands.
+
+    Returns
+    -------
+    list of NoteDecay
+        As from `measure_decay`.
+
+    Raises
+    ------
+    ValueError
+        As in `measure_decay`.
+    """
+    fits = fit_all([_with_sum(strike) for strike in held])
+    return [_read(strike, fit) for strike, fit in zip(held, fits, strict=True)]
+
+
+def _with_sum(held: HeldPowers) -> HeldPowers:
+    """Put the sum of all partials before the lowest ones."""
+    powers = np.asarray(held.power, dtype=np.float64)
+    noise = np.asarray(held.noise_power, dtype=np.float64)
+    if powers.ndim != 2 or powers.shape[0] == 0:
+        raise ValueError(f"power must be (k, m) with at least one band, got {powers.shape}")
+    return replace(
+        held,
+        power=np.vstack([powers.sum(axis=0), powers[:MOST_PARTIALS]]),
+        noise_power=np.append(noise.sum(), noise[:MOST_PARTIALS]),
+    )
+
+
+def _read(held: HeldPowers, fits: tuple[DecayFit, ...]) -> NoteDecay:
+    """Read off the decay of a strike: that of its sum comes first among the fits."""
+    times = np.asarray(held.times_s, dtype=np.float64)
+    total, floor = np.sum(held.power, axis=0), float(np.sum(held.noise_power))
+    t_start_s, t_end_s = held.t_start_s, held.t_end_s
     whole, partials = fits[0], fits[1:]
     inside = (times >= t_start_s) & (times <= t_end_s)
     # The maximum lies in the attack, before the part that is fitted.

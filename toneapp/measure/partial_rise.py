@@ -8,11 +8,12 @@ Function: `measure_partial_rise`.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from toneapp._typing import FloatArray
+from toneapp._typing import ComplexArray, FloatArray
 from toneapp.measure.stiff_string import partial_frequency_hz
 from toneapp.signal.peaks import hann_window
 
@@ -126,7 +127,20 @@ def _cut(samples: FloatArray, first: int, length: int) -> FloatArray:
 def _power(stretch: FloatArray, hz: FloatArray, sample_rate_hz: float) -> FloatArray:
     """Mean square of a sinusoid at each frequency, shape of `hz`."""
     window = hann_window(stretch.size)
-    t = np.arange(stretch.size) / sample_rate_hz
-    waves = np.exp(-2j * np.pi * hz.reshape(-1, 1) * t)
-    amplitude = 2.0 * np.abs(waves @ (window * stretch)) / float(window.sum())
-    return np.asarray(0.5 * amplitude.reshape(hz.shape) ** 2)
+    amplitude = 2.0 * np.abs(_transform(window * stretch, hz.ravel() / sample_rate_hz))
+    return np.asarray(0.5 * (amplitude.reshape(hz.shape) / float(window.sum())) ** 2)
+
+
+def _transform(samples: FloatArray, cycles: FloatArray) -> ComplexArray:
+    """Fourier transform at any frequencies, in cycles per sample.
+
+    The sound is cut into rows of about the square root of its length: a phasor for each place in
+    a row and one for each row, rather than one for each sample.
+    """
+    width = math.isqrt(samples.size) + 1
+    rows = -(-samples.size // width)
+    padded = np.zeros(rows * width)
+    padded[: samples.size] = samples
+    turn = -2j * np.pi * cycles
+    in_row = padded.reshape(rows, width) @ np.exp(np.arange(width)[:, None] * turn)
+    return np.asarray(np.sum(in_row * np.exp(width * np.arange(rows)[:, None] * turn), axis=0))

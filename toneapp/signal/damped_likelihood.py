@@ -2,8 +2,7 @@
 
 The engine of `toneapp.signal.damped_reading`; see there for the description.
 
-Conventions: those of `toneapp.signal.damped_grid`. Arrays are (partial k, room r, moment j,
-touch c, decay a).
+Conventions: those of `toneapp.signal.damped_grid` and, inside, `toneapp.signal.damped_tables`.
 
 Functions: `log_likelihood`.
 """
@@ -11,19 +10,22 @@ Functions: `log_likelihood`.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
-from toneapp._typing import ComplexArray, Float32Array, FloatArray, IntArray
+from toneapp._typing import ComplexArray, Float32Array, IntArray
 from toneapp.signal.damped_grid import (
+    COARSE_MOMENTS_S,
     LEVEL_COUNT,
     LEVEL_STEP_DB,
+    MOMENTS_S,
     RINGS,
-    ROOM_T60_S,
     T60_COUNT,
-    TIMES_S,
+    T60_S,
+    TOUCHES,
 )
-from toneapp.signal.damped_tables import Tables, tables
+from toneapp.signal.damped_tables import Table, table
 
 __all__ = ["log_likelihood"]
 
@@ -34,7 +36,7 @@ or lower by so many steps of `LEVEL_STEP_DB`."""
 
 def log_likelihood(
     z: ComplexArray, *, half_width_hz: float, noise: int, rooms: IntArray
-) -> FloatArray:
+) -> Float32Array:
     """Return the logarithm of the likelihood of envelopes.
 
     Parameters
@@ -57,49 +59,58 @@ def log_likelihood(
     around = np.stack([_neighbours(int(room)) for room in rooms])  # (r, steps)
     needed, place = np.unique(around, return_inverse=True)
     place = place.reshape(around.shape)
-    of = slice(None) if needed.size == ROOM_T60_S.size else needed
-    is_free = (rooms == 0)[:, None, None, None, None, None]  # nothing binds the level there
-    total: FloatArray | None = None
+    is_bound = rooms != 0  # where there is no room nothing binds the level
+    total: Float32Array | None = None
     for ring, (_, _, prior) in enumerate(RINGS):
-        met, own, fixed = _projected(z, tables(half_width_hz, noise, ring), of)
+        met, own, rest = _projected(
+            z, [table(half_width_hz, noise, ring, room) for room in needed.tolist()]
+        )
         free = met / own
-        value: FloatArray | None = None
+        value: Float32Array | None = None
         for step, scale in enumerate(SCALE_STEPS):
-            low, high = (10.0 ** (LEVEL_STEP_DB * (scale + x) / 20.0) for x in (-0.5, 0.5))
+            low, high = (
+                np.float32(10.0 ** (LEVEL_STEP_DB * (scale + x) / 20.0)) for x in (-0.5, 0.5)
+            )
             at = place[:, step]
-            here = free[at]
-            size = np.where(is_free, here, np.clip(here, np.float32(low), np.float32(high)))
-            here = size * (2.0 * met[at] - size * own[at]) - fixed[at]
-            value = here if value is None else np.maximum(value, here)
+            size = free[at]
+            size[is_bound] = np.minimum(np.maximum(size[is_bound], low), high)
+            gain = size * own[at]
+            np.subtract(2.0 * met[at], gain, out=gain)
+            gain *= size
+            gain -= rest[at]
+            value = gain if value is None else np.maximum(value, gain, out=value)
         assert value is not None
-        value = value + np.float32(math.log(prior))
+        value += np.float32(math.log(prior))
         total = value if total is None else np.logaddexp(total, value)
     assert total is not None
-    by_partial = np.moveaxis(total, (5, 4), (0, 3))  # (k, r, coarse j, offset, c, a)
-    k, r, coarse, offsets, touches, decays = by_partial.shape
-    return by_partial.reshape(k, r, coarse * offsets, touches, decays)
+    r, offsets, k, _ = total.shape
+    by_place = total.reshape(r, offsets, k, COARSE_MOMENTS_S.size, len(TOUCHES), T60_S.size)
+    by_partial = np.moveaxis(by_place, (2, 1), (0, 3))  # (k, r, coarse j, offset, c, a)
+    return by_partial.reshape(k, r, MOMENTS_S.size, len(TOUCHES), T60_S.size)
 
 
 def _projected(
-    z: ComplexArray, table: Tables, of: slice | IntArray
+    z: ComplexArray, rooms: Sequence[Table]
 ) -> tuple[Float32Array, Float32Array, Float32Array]:
     """What the string's sound has in common with the envelope, its own size, and the rest.
 
-    All are (r, coarse j, c, a, o, k).
+    All are (r, o, k, p).
     """
     k, m = z.shape
-    parts = np.zeros((TIMES_S.size, 2 * k), dtype=np.float32)
-    parts[:m] = np.concatenate([z.real, z.imag]).T
-    whiten, line = table.whiten[of], table.line[of][..., :m]
-    white = (whiten.reshape(-1, TIMES_S.size) @ parts).reshape(*whiten.shape[:-1], 2 * k)
-    white = white[..., :m, :]
-    square = np.sum(white**2, axis=-2)
-    rest = square[..., :k] + square[..., k:]
-    rest += table.ln_det[of][..., m - 1, None]
-    met = line @ white
-    met = np.sqrt(met[..., :k] ** 2 + met[..., k:] ** 2)
-    own = np.sum(line**2, axis=-1)[..., None]
-    return np.asarray(met), own, rest[..., None, :] + np.log(own)
+    parts = np.concatenate([z.real, z.imag]).astype(np.float32)
+    offsets, _, places = rooms[0].line.shape
+    met = np.empty((len(rooms), offsets, k, places), dtype=np.float32)
+    own = np.empty((len(rooms), offsets, 1, places), dtype=np.float32)
+    rest = np.empty((len(rooms), 1, k, places), dtype=np.float32)
+    # Room by room, so that what is summed stays in the processor's cache.
+    for row, room in enumerate(rooms):
+        seeker, own[row, :, 0] = room.of_first(m)
+        seen = parts @ seeker  # (o, 2k, p)
+        np.sqrt(seen[:, :k] ** 2 + seen[:, k:] ** 2, out=met[row])
+        white = parts @ room.whiten[:m, :m]  # (m, 2k, p)
+        square = np.einsum("nkp,nkp->kp", white, white)
+        rest[row, 0] = square[:k] + square[k:] + room.ln_det[m - 1]
+    return met, own, rest + np.log(own)
 
 
 def _neighbours(room: int) -> list[int]:

@@ -4,17 +4,18 @@ For every room, moment of release, way of touching and decay the covariance of a
 sixteen times is worked out once for each width of band and level of noise, and kept with its
 inverse root.
 
-Conventions: those of `toneapp.signal.damped_grid`. Arrays are (room r, coarse moment j, touch c,
-decay a, offset of the moment o, time n).
+Conventions: those of `toneapp.signal.damped_grid`. Arrays are (offset of the moment o, time n,
+place p); a place is a coarse moment, a touch and a decay, (j, c, a) in this order. It comes last:
+all places are worked out side by side.
 
-Functions: `tables`.
+Functions: `table`.
 """
 
 from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -32,7 +33,7 @@ from toneapp.signal.damped_grid import (
     TOUCHES,
 )
 
-__all__ = ["Tables", "tables"]
+__all__ = ["Table", "table"]
 
 LN_1000 = math.log(1000.0)
 UNEVENNESS = 0.08  # relative amplitude; beats and the like, correlated over `UNEVEN_S`
@@ -44,31 +45,66 @@ LONGEST_S = 0.56  # what comes later than this was struck up before the release
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Tables:
-    """Everything of the likelihood that no sound enters."""
+class Table:
+    """Everything of the likelihood in one room that no sound enters."""
 
-    whiten: Float32Array  # (r, j, c, a, n, n) lower triangular: any first m times are a table too
-    line: Float32Array  # (r, j, c, a, o, n) whitened sound of the string alone
-    ln_det: Float32Array  # (r, j, c, a, n) of the covariance of the first times
+    whiten: Float32Array  # (n, n, p) lower triangular: any first m times are a table too
+    line: Float32Array  # (o, n, p) whitened sound of the string alone
+    ln_det: Float32Array  # (n, p) of the covariance of the first times
+    _first: dict[int, tuple[Float32Array, Float32Array]] = field(default_factory=dict, repr=False)
+
+    def of_first(self, count: int) -> tuple[Float32Array, Float32Array]:
+        """What finds the string's sound in the first `count` times, and the size of that.
+
+        They are (o, count, p) and (o, p).
+        """
+        found = self._first.get(count)
+        if found is None:
+            line, whiten = self.line[:, :count], self.whiten[:count, :count]
+            size = np.einsum("onp,onp->op", line, line)
+            found = self._first[count] = np.einsum("onp,nmp->omp", line, whiten), size
+        return found
 
 
-@functools.lru_cache(maxsize=len(NOISE_DB) * len(RINGS))  # 8 MB each: those of one width
-def tables(half_width_hz: float, noise: int, ring: int) -> Tables:
-    """Work out the tables of one width of band, level of noise and kind of free strings.
+@functools.lru_cache(maxsize=len(NOISE_DB) * len(RINGS) * ROOM_T60_S.size)
+def table(half_width_hz: float, noise: int, ring: int, room: int) -> Table:
+    """Work out the table of one width of band, level of noise, kind of free strings, and room.
+
+    Those of one width are kept: 0.4 MB each.
 
     Parameters
     ----------
     half_width_hz : float
         Of the band: one of `HALF_WIDTHS_HZ`.
-    noise, ring : int
-        Index into `NOISE_DB` and `RINGS`.
+    noise, ring, room : int
+        Index into `NOISE_DB`, `RINGS` and `ROOM_T60_S`.
 
     Returns
     -------
-    Tables
-        For all rooms, moments, touches and decays.
+    Table
+        For all moments, touches and decays.
     """
     line, rooms, early = _shapes(half_width_hz)
+    _, _, _, offsets, n = line.shape
+    covariance = _without_room(half_width_hz, noise, ring)
+    covariance = covariance + 10.0 ** (ROOM_LEVEL_DB[room] / 10.0) * rooms[float(ROOM_T60_S[room])]
+    if room:
+        covariance += early
+    root = _root(np.ascontiguousarray(np.moveaxis(covariance.reshape(-1, n, n), 0, -1)))
+    whiten = _inverse(root.astype(np.float32))
+    sound = np.moveaxis(line.reshape(-1, offsets, n), 0, -1).astype(np.float32)
+    ln_det = 2.0 * np.cumsum(np.log(root[np.arange(n), np.arange(n)]), axis=0)
+    return Table(
+        whiten=whiten,
+        line=np.einsum("nmp,omp->onp", whiten, sound),
+        ln_det=ln_det.astype(np.float32),
+    )
+
+
+@functools.lru_cache(maxsize=len(NOISE_DB) * len(RINGS))
+def _without_room(half_width_hz: float, noise: int, ring: int) -> FloatArray:
+    """Covariance of all that is not the room, (j, c, a, n, n)."""
+    line, _, _ = _shapes(half_width_hz)
     apart = np.abs(TIMES_S[:, None] - TIMES_S)
     middle = line[:, :, :, 1]  # (j, c, a, n)
     # What lies between two points of the grids is a direction in which the sound may be off.
@@ -81,24 +117,31 @@ def tables(half_width_hz: float, noise: int, ring: int) -> Tables:
     ring_db, ring_t60_s, _ = RINGS[ring]
     shape = np.exp(-LN_1000 / ring_t60_s * np.maximum(TIMES_S, 0.0))
     common += 10.0 ** (ring_db / 10.0) * _outer(shape) * np.exp(-apart / RING_SPREAD_S)
-    j, c, a, _, n = line.shape
-    whiten = np.empty((ROOM_T60_S.size, j, c, a, n, n), dtype=np.float32)
-    ln_det = np.empty(whiten.shape[:-1], dtype=np.float32)
-    for r, (level_db, t60_s) in enumerate(zip(ROOM_LEVEL_DB, ROOM_T60_S, strict=True)):
-        room = 10.0 ** (level_db / 10.0) * rooms[float(t60_s)]
-        root = np.linalg.cholesky(common + room + early if r else common + room)
-        whiten[r] = np.linalg.inv(root.astype(np.float32))
-        diagonal = np.diagonal(root, axis1=-2, axis2=-1)
-        ln_det[r] = 2.0 * np.cumsum(np.log(diagonal), axis=-1)
-    return Tables(
-        whiten=whiten,
-        line=np.matmul(line.astype(np.float32), np.swapaxes(whiten, -1, -2), dtype=np.float32),
-        ln_det=ln_det,
-    )
+    return common
 
 
 def _outer(v: FloatArray) -> FloatArray:
     return np.asarray(v[..., :, None] * v[..., None, :])
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """Cholesky's root of many matrices, (n, n, p): lower triangles."""
+    n = len(covariance)
+    root = np.zeros_like(covariance)
+    for at in range(n):
+        column = covariance[at:, at] - np.einsum("nmp,mp->np", root[at:, :at], root[at, :at])
+        root[at:, at] = column / np.sqrt(column[0])
+    return root
+
+
+def _inverse(root: Float32Array) -> Float32Array:
+    """Inverse of many lower triangles, (n, n, p)."""
+    inverse = np.zeros_like(root)
+    for at in range(len(root)):
+        known = np.einsum("np,nmp->mp", root[at, :at], inverse[:at, :at])
+        inverse[at, :at] = -known / root[at, at]
+        inverse[at, at] = 1.0 / root[at, at]
+    return inverse
 
 
 @functools.lru_cache(maxsize=1)

@@ -14,21 +14,23 @@ sound better than a beat does.
 Conventions: times in s from the onset; power in any linear unit; ``a`` is the rate of the power
 in 1/s, so that T60 = 6 ln(10) / a. Levels of the stages are extrapolated to the onset.
 
-Functions: `fit_decay` (one envelope), `fit_decays` (many at once).
+Functions: `fit_decay` (one envelope), `fit_decays` (several on the same times), `fit_all` (several
+such groups, all side by side).
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from toneapp._typing import FloatArray
 from toneapp.results import Flag
-from toneapp.signal.stages import DB_PER_NEPER, HUBER, Blocks, Candidate, StageFits, smoothed
+from toneapp.signal.stages import DB_PER_NEPER, HUBER, Blocks, Candidate, Fit, fit_stages, smoothed
 
-__all__ = ["DecayFit", "fit_decay", "fit_decays"]
+__all__ = ["DecayFit", "HeldPowers", "fit_all", "fit_decay", "fit_decays"]
 
 T60_NEPER = 6.0 * math.log(10.0)
 """ln of the power ratio of 60 dB: T60 = T60_NEPER / a."""
@@ -69,6 +71,18 @@ class DecayFit:
     beat_hz: float | None = None  # of the description chosen, if it has a beat
     noise_power: float = 0.0
     flags: tuple[Flag, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeldPowers:
+    """Envelopes on the same times, whose decays are sought: as in `fit_decays`."""
+
+    times_s: FloatArray  # (m,)
+    power: FloatArray  # (k, m)
+    noise_power: FloatArray  # (k,)
+    t_start_s: float
+    t_end_s: float
+    band_width_hz: float | None = None
 
 
 def fit_decay(
@@ -185,15 +199,55 @@ def fit_decays(
     .. [4] G. Schwarz, "Estimating the dimension of a model", Ann. Stat. 6, 461 (1978) (from
        memory): the information criterion.
     """
-    times, powers, noise = _checked(times_s, power, noise_power)
-    used = (times >= t_start_s) & (times <= t_end_s)
-    span_s = float(np.ptp(times[used])) if used.any() else 0.0
-    if used.sum() < MIN_BLOCKS or span_s < MIN_SPAN_S:
-        return tuple(
-            DecayFit(noise_power=float(level), flags=(Flag.HOLD_TOO_SHORT,)) for level in noise
+    held = HeldPowers(
+        times_s=times_s,
+        power=power,
+        noise_power=noise_power,
+        t_start_s=t_start_s,
+        t_end_s=t_end_s,
+        band_width_hz=band_width_hz,
+    )
+    return fit_all([held])[0]
+
+
+def fit_all(held: Sequence[HeldPowers]) -> list[tuple[DecayFit, ...]]:
+    """Fit the decays of several groups of envelopes side by side.
+
+    Parameters
+    ----------
+    held : sequence of HeldPowers, length g
+        The groups, each on times of its own.
+
+    Returns
+    -------
+    list of tuple of DecayFit, length g
+        As `fit_decays` gives for each group by itself, in less time.
+
+    Raises
+    ------
+    ValueError
+        As in `fit_decay`.
+    """
+    found: list[tuple[DecayFit, ...]] = []
+    places: list[int] = []
+    groups: list[Blocks] = []
+    for group in held:
+        times, powers, noise = _checked(group.times_s, group.power, group.noise_power)
+        used = (times >= group.t_start_s) & (times <= group.t_end_s)
+        span_s = float(np.ptp(times[used])) if used.any() else 0.0
+        if used.sum() < MIN_BLOCKS or span_s < MIN_SPAN_S:
+            short = (Flag.HOLD_TOO_SHORT,)
+            found.append(tuple(DecayFit(noise_power=float(n), flags=short) for n in noise))
+            continue
+        places.append(len(found))
+        found.append(())
+        groups.append(
+            Blocks.of(times[used], powers[:, used], noise, band_width_hz=group.band_width_hz)
         )
-    blocks = Blocks.of(times[used], powers[:, used], noise, band_width_hz=band_width_hz)
-    return _Choice(blocks).results()
+    if groups:
+        for place, blocks, fits in zip(places, groups, fit_stages(groups), strict=True):
+            found[place] = _Choice(blocks, fits).results()
+    return found
 
 
 def _checked(
@@ -219,9 +273,9 @@ def _checked(
 class _Choice:
     """Chooses between the descriptions of each envelope and reads the result off."""
 
-    def __init__(self, blocks: Blocks) -> None:
+    def __init__(self, blocks: Blocks, fits: dict[Candidate, Fit]) -> None:
         self.blocks = blocks
-        self.fits = StageFits(blocks).fits
+        self.fits = fits
 
     def results(self) -> tuple[DecayFit, ...]:
         return tuple(self._result(row) for row in range(self.blocks.p.shape[0]))

@@ -6,12 +6,13 @@ many envelopes side by side. See there for the model and the choice between the 
 Conventions: inside the fits time runs from 0 to 1 over the span and power has maximum 1; rates
 and frequencies are per span. Arrays are (k envelopes, b blocks).
 
-Classes: `Blocks`, `Fit`, `StageFits`.
+Classes: `Blocks`, `Fit`. Function: `fit_stages`.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -19,7 +20,7 @@ import numpy as np
 
 from toneapp._typing import BoolArray, FloatArray, IntArray
 
-__all__ = ["DB_PER_NEPER", "HUBER", "Blocks", "Candidate", "Fit", "StageFits", "smoothed"]
+__all__ = ["DB_PER_NEPER", "HUBER", "Blocks", "Candidate", "Fit", "fit_stages", "smoothed"]
 
 DB_PER_NEPER = 10.0 / math.log(10.0)
 MAX_BLOCKS = 64  # more blocks add cost and no information to at most seven parameters
@@ -152,10 +153,10 @@ class Candidate(Enum):
 def _model(
     theta: FloatArray, t: FloatArray, stages: int, *, in_phase: bool = False
 ) -> tuple[FloatArray, FloatArray]:
-    """Power without noise, (k, b), and its derivatives, (k, p, b)."""
+    """Power without noise, (k, b), at times (k, b) or (b,), and its derivatives, (k, p, b)."""
     count = theta.shape[1]
     has_beat = count > 2 * stages
-    jacobian = np.empty((theta.shape[0], count, t.size))
+    jacobian = np.empty((theta.shape[0], count, t.shape[-1]))
     a1 = np.exp(theta[:, 1:2])
     first = np.exp(theta[:, 0:1] - a1 * t)
     if stages == 2:
@@ -193,32 +194,60 @@ class Fit:
     fisher: FloatArray  # (k, p, p)
     residual: FloatArray  # (k, b), ln of measured over described power
 
-    def halves(self) -> tuple[Fit, Fit]:
-        """Part two fits of the same envelopes that were made side by side."""
-        k = self.theta.shape[0] // 2
-        first, second = (
-            Fit(
-                theta=self.theta[part],
-                deviance=self.deviance[part],
-                fisher=self.fisher[part],
-                residual=self.residual[part],
-            )
-            for part in (slice(None, k), slice(k, None))
+    def of(self, rows: slice | IntArray, blocks: int | None = None) -> Fit:
+        """Leave only some envelopes, and the first blocks."""
+        return Fit(
+            theta=self.theta[rows],
+            deviance=self.deviance[rows],
+            fisher=self.fisher[rows],
+            residual=self.residual[rows, :blocks],
         )
-        return first, second
+
+    def put(self, rows: IntArray, other: Fit) -> None:
+        """Put other fits in the place of some."""
+        self.theta[rows] = other.theta
+        self.deviance[rows] = other.deviance
+        self.fisher[rows] = other.fisher
+        self.residual[rows] = other.residual
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Data:
-    """What a description is compared with: a row for each envelope and start."""
+    """What a description is compared with: a row for each envelope."""
 
+    t: FloatArray  # (k, b)
     log_p: FloatArray  # (k, b)
     noise: FloatArray  # (k, 1)
     weight: FloatArray  # (k, b)
 
+    @classmethod
+    def of_all(cls, groups: Sequence[Blocks]) -> _Data:
+        """Stand groups of envelopes below each other; missing blocks weigh nothing."""
+        width = max(group.t.size for group in groups)
+
+        def column(values: Sequence[FloatArray], fill: float) -> FloatArray:
+            return np.concatenate(
+                [
+                    np.pad(v, ((0, 0), (0, width - v.shape[1])), constant_values=fill)
+                    for v in values
+                ]
+            )
+
+        return cls(
+            t=column([np.broadcast_to(g.t, g.p.shape) for g in groups], 1.0),
+            log_p=column([g.log_p for g in groups], 0.0),
+            noise=np.concatenate([g.noise for g in groups])[:, None],
+            weight=column([g.weight for g in groups], 0.0),
+        )
+
     def of(self, rows: IntArray) -> _Data:
         """Leave only some rows."""
-        return _Data(log_p=self.log_p[rows], noise=self.noise[rows], weight=self.weight[rows])
+        return _Data(
+            t=self.t[rows],
+            log_p=self.log_p[rows],
+            noise=self.noise[rows],
+            weight=self.weight[rows],
+        )
 
     def log_misfit(self, signal: FloatArray) -> FloatArray:
         """Logarithm of measured over described power, (k, b)."""
@@ -240,172 +269,174 @@ class _Data:
         return weighted @ np.swapaxes(slopes, 1, 2), (weighted @ misfit[:, :, None])[:, :, 0]
 
 
-class StageFits:
-    """Fits all descriptions to all envelopes and chooses."""
+def fit_stages(groups: Sequence[Blocks]) -> list[dict[Candidate, Fit]]:
+    """Fit all descriptions to all envelopes.
 
-    def __init__(self, blocks: Blocks) -> None:
-        self.blocks = blocks
-        single, double = self._grid_starts()
-        self.fits: dict[Candidate, Fit] = {}
-        for stages, start in ((1, single), (2, double)):
-            plain = self._refine(start, stages)
-            self.fits[Candidate.ONE if stages == 1 else Candidate.TWO] = plain
-            if stages == 2:
-                self.fits[Candidate.TWO_IN_PHASE] = self._refine(
-                    plain.theta + IN_PHASE_SHIFT, stages, in_phase=True, steps=IN_PHASE_STEPS
-                )
-            with_beat = np.hstack([plain.theta, self._beat_start(plain)])
-            misfit = plain.deviance / np.maximum(self.blocks.weight.sum(axis=1), 1e-12)
-            if stages == 2 and np.any(misfit > OPPOSED_MISFIT**2):
-                # Modes of one frequency in opposite phase: the sound passes through nothing.
-                # The stages then lie higher, and differ less in rate, than a fit without it says.
-                shifted = plain.theta + np.array(OPPOSED_SHIFT)
-                opposed = np.hstack([shifted, np.tile(OPPOSED, (shifted.shape[0], 1))])
-                both = self._refine(np.vstack([with_beat, opposed]), stages, starts=2)
-                beating = _better(*both.halves())
-            else:
-                beating = self._refine(with_beat, stages)
-            self.fits[Candidate.ONE_BEATING if stages == 1 else Candidate.TWO_BEATING] = beating
+    Parameters
+    ----------
+    groups : sequence of Blocks
+        Groups of envelopes, each group on times of its own.
 
-    # -- starting values ---------------------------------------------------------------------
+    Returns
+    -------
+    list of dict
+        One for each group: the fits of each description.
+    """
+    data = _Data.of_all(groups)
+    ends = np.cumsum([group.noise.size for group in groups])
+    rows = [slice(end - group.noise.size, end) for group, end in zip(groups, ends, strict=True)]
 
-    def _grid_starts(self) -> tuple[FloatArray, FloatArray]:
-        """Best single rate and best pair of rates on a grid, amplitudes by least squares."""
-        b = self.blocks
-        rates = np.geomspace(0.05, 2.5 * b.t.size / 4.0, RATE_STEPS)
-        basis = np.exp(-rates[:, None] * b.t)
-        smooth = np.maximum(smoothed(b.p), 1e-12)
-        weight = b.weight / smooth**2
-        target = b.p - b.noise[:, None]
-        gram = (weight[:, None, :] * basis) @ basis.T  # (k, g, g)
-        moment = (weight * target) @ basis.T  # (k, g)
-        diagonal = np.einsum("kgg->kg", gram)
-        gain = np.where(moment > 0, moment**2 / np.maximum(diagonal, 1e-300), -np.inf)
-        best = np.argmax(gain, axis=1)
-        rows = np.arange(best.size)
-        amplitude = np.maximum(moment[rows, best] / np.maximum(diagonal[rows, best], 1e-300), 1e-6)
-        single = np.column_stack([np.log(amplitude), np.log(rates[best])])
+    def beats(fit: Fit) -> FloatArray:
+        starts = [
+            _beat_start(group, fit.of(part, group.t.size))
+            for group, part in zip(groups, rows, strict=True)
+        ]
+        return np.hstack([fit.theta, np.concatenate(starts)])
 
-        slow, fast = np.triu_indices(RATE_STEPS, 2)  # neighbours are left out: ill-conditioned
-        off = gram[:, slow, fast]
-        determinant = np.maximum(diagonal[:, slow] * diagonal[:, fast] - off**2, 1e-300)
-        a_slow = (diagonal[:, fast] * moment[:, slow] - off * moment[:, fast]) / determinant
-        a_fast = (diagonal[:, slow] * moment[:, fast] - off * moment[:, slow]) / determinant
-        gain = a_slow * moment[:, slow] + a_fast * moment[:, fast]
-        gain = np.where((a_slow > 0) & (a_fast > 0), gain, -np.inf)
-        pair = np.argmax(gain, axis=1)
-        found = np.isfinite(gain[rows, pair])
-        double = np.column_stack(
-            [
-                np.log(np.where(found, np.maximum(a_fast[rows, pair], 1e-12), amplitude)),
-                np.where(found, np.log(rates[fast[pair]]), single[:, 1] + 0.4),
-                np.log(np.where(found, np.maximum(a_slow[rows, pair], 1e-12), 0.03 * amplitude)),
-                np.where(found, np.log(rates[slow[pair]]), single[:, 1] - 0.7),
-            ]
-        )
-        return single, double
-
-    def _beat_start(self, fit: Fit) -> FloatArray:
-        """Strongest sinusoid in the residual beside a line, as (u, v, w)."""
-        b = self.blocks
-        stages = fit.theta.shape[1] // 2
-        signal, _ = _model(fit.theta, b.t, stages)
-        if stages == 2:
-            first = np.exp(fit.theta[:, 0:1] - np.exp(fit.theta[:, 1:2]) * b.t)
-            second = np.exp(fit.theta[:, 2:3] - np.exp(fit.theta[:, 3:4]) * b.t)
-            depth = 2.0 * np.sqrt(first * second) / (signal + b.noise[:, None])
-        else:
-            depth = signal / (signal + b.noise[:, None])
-        count = int(min(40, b.t.size // 2 - 2))
-        w = 2.0 * np.pi * np.linspace(BEAT_CYCLES, b.t.size / 5.0, count)
-        line = np.stack([np.ones_like(b.t), b.t])
-        waves = np.stack([np.cos(w[:, None] * b.t), np.sin(w[:, None] * b.t)], axis=1)
-        scaled = np.empty((depth.shape[0], w.size, 4, b.t.size))
-        scaled[:, :, :2] = line
-        scaled[:, :, 2:] = waves * depth[:, None, None, :]
-        gram = (scaled * b.weight[:, None, None, :]) @ np.swapaxes(scaled, 2, 3)
-        moment = scaled @ (b.weight * np.clip(fit.residual, -1.0, 1.0))[:, None, :, None]
-        gram = gram + 1e-9 * np.trace(gram, axis1=2, axis2=3)[..., None, None] * np.eye(4)
-        solution = np.linalg.solve(gram, moment)[..., 0]
-        gain = np.sum(solution * moment[..., 0], axis=2)
-        best = np.argmax(gain, axis=1)
-        rows = np.arange(best.size)
-        uv = solution[rows, best][:, 2:]
-        norm = np.maximum(np.hypot(uv[:, 0], uv[:, 1]), 1e-12)
-        uv = uv * np.minimum(1.0, 0.9 / norm)[:, None]
-        return np.column_stack([uv, w[best]])
-
-    # -- fitting -----------------------------------------------------------------------------
-
-    def _refine(
-        self,
-        start: FloatArray,
-        stages: int,
-        *,
-        starts: int = 1,
-        steps: int = 20,
-        in_phase: bool = False,
-    ) -> Fit:
-        """Gauss-Newton with Levenberg's damping, all envelopes side by side.
-
-        With several `starts` the envelopes stand so many times below each other.
-        """
-        b = self.blocks
-        data = _Data(
-            log_p=np.tile(b.log_p, (starts, 1)),
-            noise=np.tile(b.noise, starts)[:, None],
-            weight=np.tile(b.weight, (starts, 1)),
-        )
-        theta = start.copy()
-        has_beat = theta.shape[1] > 2 * stages
-        damping = np.full(theta.shape[0], 1e-3)
-        signal, jacobian = _model(theta, b.t, stages, in_phase=in_phase)
-        misfit = data.log_misfit(signal)
-        deviance = data.deviance(misfit)
-        identity = np.eye(theta.shape[1])
-        # Envelopes whose fit has come to rest are left out of the further steps.
-        moving = np.arange(theta.shape[0])
-        part = data
-        for _ in range(steps):
-            fisher, score = part.normal_equations(signal[moving], jacobian[moving], misfit[moving])
-            scale = np.diagonal(fisher, axis1=1, axis2=2) + 1e-9
-            damped = fisher + (damping[moving, None] * scale)[:, :, None] * identity
-            step = np.linalg.solve(damped, score[:, :, None])[:, :, 0]
-            step = np.minimum(np.maximum(step, -1.0), 1.0)
-            trial = _bounded(theta[moving] + step, stages, has_beat=has_beat)
-            trial_signal, trial_jacobian = _model(trial, b.t, stages, in_phase=in_phase)
-            trial_misfit = part.log_misfit(trial_signal)
-            trial_deviance = part.deviance(trial_misfit)
-            before = deviance[moving]
-            better = trial_deviance < before
-            gain = before - trial_deviance
-            is_done = np.where(better, gain <= 1e-4 * before, damping[moving] > 1e3)
-            moved = moving[better]
-            theta[moved] = trial[better]
-            signal[moved] = trial_signal[better]
-            misfit[moved] = trial_misfit[better]
-            jacobian[moved] = trial_jacobian[better]
-            deviance[moved] = trial_deviance[better]
-            damping[moving] *= np.where(better, 0.2, 8.0)
-            np.minimum(np.maximum(damping, 1e-9, out=damping), 1e6, out=damping)
-            if is_done.any():
-                moving = moving[~is_done]
-                if moving.size == 0:
-                    break
-                part = data.of(moving)
-        fisher, _score = data.normal_equations(signal, jacobian, misfit)
-        return Fit(theta=theta, deviance=deviance, fisher=fisher, residual=misfit)
-
-
-def _better(one: Fit, other: Fit) -> Fit:
-    """Of two fits of the same description, the better for each envelope."""
-    first = one.deviance <= other.deviance
-    return Fit(
-        theta=np.where(first[:, None], one.theta, other.theta),
-        deviance=np.where(first, one.deviance, other.deviance),
-        fisher=np.where(first[:, None, None], one.fisher, other.fisher),
-        residual=np.where(first[:, None], one.residual, other.residual),
+    single, double = (
+        np.concatenate(start) for start in zip(*map(_grid_starts, groups), strict=True)
     )
+    one, two = _refine(data, single, 1), _refine(data, double, 2)
+    fits = {
+        Candidate.ONE: one,
+        Candidate.ONE_BEATING: _refine(data, beats(one), 1),
+        Candidate.TWO: two,
+        Candidate.TWO_IN_PHASE: _refine(
+            data, two.theta + IN_PHASE_SHIFT, 2, in_phase=True, steps=IN_PHASE_STEPS
+        ),
+        Candidate.TWO_BEATING: _two_beating(data, two, beats(two)),
+    }
+    return [
+        {key: fit.of(part, group.t.size) for key, fit in fits.items()}
+        for group, part in zip(groups, rows, strict=True)
+    ]
+
+
+def _two_beating(data: _Data, plain: Fit, start: FloatArray) -> Fit:
+    """Two stages that beat, from what two that do not leave; where that is much, also anew."""
+    found = _refine(data, start, 2)
+    misfit = plain.deviance / np.maximum(data.weight.sum(axis=1), 1e-12)
+    poor = np.flatnonzero(misfit > OPPOSED_MISFIT**2)
+    if poor.size:
+        # Modes of one frequency in opposite phase: the sound passes through nothing. The stages
+        # then lie higher, and differ less in rate, than a fit without it says.
+        shifted = plain.theta[poor] + np.array(OPPOSED_SHIFT)
+        opposed = np.hstack([shifted, np.tile(OPPOSED, (poor.size, 1))])
+        other = _refine(data.of(poor), opposed, 2)
+        better = np.flatnonzero(other.deviance < found.deviance[poor])
+        found.put(poor[better], other.of(better))
+    return found
+
+
+def _grid_starts(b: Blocks) -> tuple[FloatArray, FloatArray]:
+    """Best single rate and best pair of rates on a grid, amplitudes by least squares."""
+    rates = np.geomspace(0.05, 2.5 * b.t.size / 4.0, RATE_STEPS)
+    basis = np.exp(-rates[:, None] * b.t)
+    smooth = np.maximum(smoothed(b.p), 1e-12)
+    weight = b.weight / smooth**2
+    target = b.p - b.noise[:, None]
+    gram = (weight[:, None, :] * basis) @ basis.T  # (k, g, g)
+    moment = (weight * target) @ basis.T  # (k, g)
+    diagonal = np.einsum("kgg->kg", gram)
+    gain = np.where(moment > 0, moment**2 / np.maximum(diagonal, 1e-300), -np.inf)
+    best = np.argmax(gain, axis=1)
+    rows = np.arange(best.size)
+    amplitude = np.maximum(moment[rows, best] / np.maximum(diagonal[rows, best], 1e-300), 1e-6)
+    single = np.column_stack([np.log(amplitude), np.log(rates[best])])
+
+    slow, fast = np.triu_indices(RATE_STEPS, 2)  # neighbours are left out: ill-conditioned
+    off = gram[:, slow, fast]
+    determinant = np.maximum(diagonal[:, slow] * diagonal[:, fast] - off**2, 1e-300)
+    a_slow = (diagonal[:, fast] * moment[:, slow] - off * moment[:, fast]) / determinant
+    a_fast = (diagonal[:, slow] * moment[:, fast] - off * moment[:, slow]) / determinant
+    gain = a_slow * moment[:, slow] + a_fast * moment[:, fast]
+    gain = np.where((a_slow > 0) & (a_fast > 0), gain, -np.inf)
+    pair = np.argmax(gain, axis=1)
+    found = np.isfinite(gain[rows, pair])
+    double = np.column_stack(
+        [
+            np.log(np.where(found, np.maximum(a_fast[rows, pair], 1e-12), amplitude)),
+            np.where(found, np.log(rates[fast[pair]]), single[:, 1] + 0.4),
+            np.log(np.where(found, np.maximum(a_slow[rows, pair], 1e-12), 0.03 * amplitude)),
+            np.where(found, np.log(rates[slow[pair]]), single[:, 1] - 0.7),
+        ]
+    )
+    return single, double
+
+
+def _beat_start(b: Blocks, fit: Fit) -> FloatArray:
+    """Strongest sinusoid in the residual beside a line, as (u, v, w)."""
+    stages = fit.theta.shape[1] // 2
+    signal, _ = _model(fit.theta, b.t, stages)
+    if stages == 2:
+        first = np.exp(fit.theta[:, 0:1] - np.exp(fit.theta[:, 1:2]) * b.t)
+        second = np.exp(fit.theta[:, 2:3] - np.exp(fit.theta[:, 3:4]) * b.t)
+        depth = 2.0 * np.sqrt(first * second) / (signal + b.noise[:, None])
+    else:
+        depth = signal / (signal + b.noise[:, None])
+    count = int(min(40, b.t.size // 2 - 2))
+    w = 2.0 * np.pi * np.linspace(BEAT_CYCLES, b.t.size / 5.0, count)
+    line = np.stack([np.ones_like(b.t), b.t])
+    waves = np.stack([np.cos(w[:, None] * b.t), np.sin(w[:, None] * b.t)], axis=1)
+    scaled = np.empty((depth.shape[0], w.size, 4, b.t.size))
+    scaled[:, :, :2] = line
+    scaled[:, :, 2:] = waves * depth[:, None, None, :]
+    gram = (scaled * b.weight[:, None, None, :]) @ np.swapaxes(scaled, 2, 3)
+    moment = scaled @ (b.weight * np.clip(fit.residual, -1.0, 1.0))[:, None, :, None]
+    gram = gram + 1e-9 * np.trace(gram, axis1=2, axis2=3)[..., None, None] * np.eye(4)
+    solution = np.linalg.solve(gram, moment)[..., 0]
+    gain = np.sum(solution * moment[..., 0], axis=2)
+    best = np.argmax(gain, axis=1)
+    rows = np.arange(best.size)
+    uv = solution[rows, best][:, 2:]
+    norm = np.maximum(np.hypot(uv[:, 0], uv[:, 1]), 1e-12)
+    uv = uv * np.minimum(1.0, 0.9 / norm)[:, None]
+    return np.column_stack([uv, w[best]])
+
+
+def _refine(
+    data: _Data, start: FloatArray, stages: int, *, steps: int = 20, in_phase: bool = False
+) -> Fit:
+    """Gauss-Newton with Levenberg's damping, all envelopes side by side."""
+    theta = start.copy()
+    has_beat = theta.shape[1] > 2 * stages
+    damping = np.full(theta.shape[0], 1e-3)
+    signal, jacobian = _model(theta, data.t, stages, in_phase=in_phase)
+    misfit = data.log_misfit(signal)
+    deviance = data.deviance(misfit)
+    identity = np.eye(theta.shape[1])
+    # Envelopes whose fit has come to rest are left out of the further steps.
+    moving = np.arange(theta.shape[0])
+    part = data
+    for _ in range(steps):
+        fisher, score = part.normal_equations(signal[moving], jacobian[moving], misfit[moving])
+        scale = np.diagonal(fisher, axis1=1, axis2=2) + 1e-9
+        damped = fisher + (damping[moving, None] * scale)[:, :, None] * identity
+        step = np.linalg.solve(damped, score[:, :, None])[:, :, 0]
+        step = np.minimum(np.maximum(step, -1.0), 1.0)
+        trial = _bounded(theta[moving] + step, stages, has_beat=has_beat)
+        trial_signal, trial_jacobian = _model(trial, part.t, stages, in_phase=in_phase)
+        trial_misfit = part.log_misfit(trial_signal)
+        trial_deviance = part.deviance(trial_misfit)
+        before = deviance[moving]
+        better = trial_deviance < before
+        gain = before - trial_deviance
+        is_done = np.where(better, gain <= 1e-4 * before, damping[moving] > 1e3)
+        moved = moving[better]
+        theta[moved] = trial[better]
+        signal[moved] = trial_signal[better]
+        misfit[moved] = trial_misfit[better]
+        jacobian[moved] = trial_jacobian[better]
+        deviance[moved] = trial_deviance[better]
+        damping[moving] *= np.where(better, 0.2, 8.0)
+        np.minimum(np.maximum(damping, 1e-9, out=damping), 1e6, out=damping)
+        if is_done.any():
+            moving = moving[~is_done]
+            if moving.size == 0:
+                break
+            part = data.of(moving)
+    fisher, _score = data.normal_equations(signal, jacobian, misfit)
+    return Fit(theta=theta, deviance=deviance, fisher=fisher, residual=misfit)
 
 
 def _bounded(theta: FloatArray, stages: int, *, has_beat: bool) -> FloatArray:
