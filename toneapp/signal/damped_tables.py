@@ -60,9 +60,11 @@ class Table:
         """
         found = self._first.get(count)
         if found is None:
-            line, whiten = self.line[:, :count], self.whiten[:count, :count]
-            size = np.einsum("onp,onp->op", line, line)
-            found = self._first[count] = np.einsum("onp,nmp->omp", line, whiten), size
+            line = self.line[:, :count]
+            seeker = np.zeros_like(line)
+            for n in range(count):
+                seeker[:, : n + 1] += line[:, n, None] * self.whiten[n, : n + 1]
+            found = self._first[count] = seeker, np.sum(line**2, axis=1)
         return found
 
 
@@ -84,19 +86,22 @@ def table(half_width_hz: float, noise: int, ring: int, room: int) -> Table:
     Table
         For all moments, touches and decays.
     """
-    line, rooms, early = _shapes(half_width_hz)
-    _, _, _, offsets, n = line.shape
+    held, rooms, early = _shapes(half_width_hz)
+    _, _, _, offsets, n = held.shape
     covariance = _without_room(half_width_hz, noise, ring)
     covariance = covariance + 10.0 ** (ROOM_LEVEL_DB[room] / 10.0) * rooms[float(ROOM_T60_S[room])]
     if room:
         covariance += early
     root = _root(np.ascontiguousarray(np.moveaxis(covariance.reshape(-1, n, n), 0, -1)))
     whiten = _inverse(root.astype(np.float32))
-    sound = np.moveaxis(line.reshape(-1, offsets, n), 0, -1).astype(np.float32)
+    sound = np.moveaxis(held.reshape(-1, offsets, n), 0, -1).astype(np.float32)
+    line = np.stack(
+        [np.sum(whiten[i, : i + 1] * sound[:, : i + 1], axis=1) for i in range(n)], axis=1
+    )
     ln_det = 2.0 * np.cumsum(np.log(root[np.arange(n), np.arange(n)]), axis=0)
     return Table(
         whiten=whiten,
-        line=np.einsum("nmp,omp->onp", whiten, sound),
+        line=line,
         ln_det=ln_det.astype(np.float32),
     )
 
