@@ -60,6 +60,22 @@ def test_undamped_strings_are_told_from_leaking_ones() -> None:
     assert ring_on.treble_echo_db == pytest.approx(-35.0 - 10.0 * math.log10(53), abs=0.01)
 
 
+def test_a_free_string_an_octave_above_makes_no_damper_leak() -> None:
+    # A long hold has died away so far that the free string is as loud as what the key held.
+    lines = ((hz_of(79, 2), -38.0, 6.0),)
+    held = measured(79, t60_s=2.9, level_db=-6.9, lines=lines)
+    results, ring_on = judged(whole_run(k79=held, **after((67, 72), hz_of(79, 2), -47.0)))
+    assert ring_on is not None
+    assert ring_on.suspects == ()
+    assert {echo.cause for result in results.values() for echo in result.ringing} == {
+        Cause.UNDAMPED
+    }
+    own = ((hz_of(79), -14.0, 2.5), (hz_of(79, 2), -20.0, 2.5))
+    _, ring_on = judged(whole_run(k79=measured(79, t60_s=2.9, level_db=-6.9, lines=own)))
+    assert ring_on is not None
+    assert [suspect.midi for suspect in ring_on.suspects] == [79]
+
+
 def test_the_worst_damper_comes_first() -> None:
     lines = tuple(
         (hz_of(70, n), -28.0 - 3.0 * n, t60) for n, t60 in ((1, 0.66), (2, 0.66), (3, 0.58))

@@ -5,7 +5,7 @@ frequencies, to a tenth of a hertz, after the blows on other keys. A string an o
 away rings at the partials both share, and at no others. Each key is given the sum of what speaks
 for a leak and against it, as differences of log likelihood; the key with the highest sum is taken,
 what it explains no longer speaks for others, and so on until no sum is positive. What each sign
-tells is rounded from thirty runs of two unrelated simulated pianos.
+tells is rounded from some forty runs of two unrelated simulated pianos.
 
 Classes: `LeakEvidence`.
 """
@@ -37,13 +37,15 @@ OWN_SILENT = -0.8
 FIRST_SILENT = 1.5
 HIGHER_SILENT = 0.5
 OWN_FAINT_DB = -48.0
-OWN_FAINT = -0.3
+OWN_FAINT = 0.5
+OWN_MAY_FAINT = -0.3
 SILENT_FROM_HZ = 1400.0
 SILENT_UP_TO_HZ = 2800.0
 """What each of the five lowest partials tells after the key's own blow. Of those of leaking
 strings some six in ten ring by the measure above, and of others three in a hundred; that one is
 silent tells more of the first, less of the fourth and fifth, and nothing above 2.8 kHz, where
-strings stop by themselves."""
+strings stop by themselves. Faint ones that ring are rarer among sound dampers than among leaking
+ones, yet some string or other is always heard somewhere."""
 
 LOUD = 1.0
 LOUD_DB = -18.0
@@ -57,6 +59,10 @@ PER_GREAT_DB = 0.3
 """Strings that answer reach -20 dB at their two lowest partials, and lift the note's level 0.3 s
 after the release by up to 14 dB over its neighbours; a string that was struck itself may be
 louder."""
+
+LOUDER_BY_FREE_DB = 6.0
+"""Where a line of a free string stands this far above all else that rings after a key's blow,
+the level tells of no damper: after a long hold it is as loud as what is left of the note."""
 
 SHARED_RINGS = 0.3
 SHARED_DB = -21.0
@@ -90,7 +96,6 @@ LOUD_SUM = 4.6
 """What the level after its own blows tells of a key that leaks for certain by it: so much has to
 speak against a leak before it counts for less."""
 
-LEAST_OWN = 1.0
 LOWEST_HZ = 60.0
 """A string that leaks rings on after its own blow, whatever others tell, and at its lowest
 partials first: one of the two lowest that microphones and boards let hear is among them."""
@@ -247,8 +252,8 @@ class LeakEvidence:
             return total, 0.0
         own = self._weigh_own(midi, explained)
         total += own
-        if own < LEAST_OWN or not self._rings_low(midi):
-            return min(total, own - LEAST_OWN, 0.0), own
+        if own < 0.0 or not self._rings_low(midi):
+            return min(total, own, 0.0), own
         return total, own
 
     def _weigh_own(self, midi: int, explained: BoolArray) -> float:
@@ -264,7 +269,7 @@ class LeakEvidence:
                 continue
             level_db = float(heard.level_db[index])
             if level_db < OWN_FAINT_DB:
-                own += OWN_FAINT
+                own += OWN_FAINT if heard.rings[index] else OWN_MAY_FAINT
                 continue
             if explained[index] or is_lent or n in self._lent[midi]:
                 usual_db = SHARED_DB + SHARED_DB_PER_PARTIAL * (n - 1)
@@ -278,10 +283,22 @@ class LeakEvidence:
             if heard.rings[index] and level_db > LOUD_DB and n <= LOUD_PARTIALS:
                 own += LOUD
         excess_db = self._excess_db[midi]
+        if self._is_loud_by_free(midi):
+            excess_db = min(excess_db, EXCESS_DB)
         own += PER_EXCESS_DB * float(
             np.clip(excess_db - EXCESS_DB, LEAST_EXCESS_DB, MOST_EXCESS_DB)
         )
         return own + PER_GREAT_DB * max(0.0, excess_db - GREAT_EXCESS_DB)
+
+    def _is_loud_by_free(self, midi: int) -> bool:
+        """Tell whether a free string is by far the loudest after a key's own blows."""
+        level_db, own = self._heard.level_db, np.array(list(self._own[midi].values()), dtype=int)
+        is_free = self._free[own]
+        ringing = own[is_free & self._heard.rings[own]]
+        if ringing.size == 0:
+            return False
+        others_db = level_db[own[~is_free]].max(initial=-np.inf)
+        return bool(level_db[ringing].max() > others_db + LOUDER_BY_FREE_DB)
 
     def _weigh_others(self, midi: int, known: Collection[int], explained: BoolArray) -> float:
         """What the blows on other keys tell."""

@@ -29,11 +29,6 @@ PLACE_SE_HZ = 0.1
 after other keys lies within 0.06 Hz of that in half of all cases, within 0.17 Hz in three of four,
 on two unrelated simulated pianos."""
 
-FREE_PARTIALS = 3
-FREE_CENTS, FREE_HZ = 3.0, 0.3
-"""So near to one of the three lowest partials of a string without a damper, that one rings more
-often."""
-
 LEAST_WITNESSES = 2
 AGREE_HZ = 0.4
 """A string without a damper is known when it is named after so many strikes at one frequency."""
@@ -100,17 +95,10 @@ def _leaking(run: RingRun, strings: StringTable, leaky: Collection[int]) -> list
         for n in range(1, PARTIALS + 1):
             hz = float(strings.partial_hz[row, n])
             t60_s = _decay(own[midi], hz) or _decay(every, hz)
-            if t60_s is not None and hz < REST_HZ and not _is_near_free(run, strings, hz):
+            if t60_s is not None and hz < REST_HZ and not run.is_near_free(hz):
                 cause = Cause.OTHER_DAMPER
                 found.append(_Partial(midi=midi, n=n, hz=hz, t60_s=t60_s, cause=cause))
     return found
-
-
-def _is_near_free(run: RingRun, strings: StringTable, hz: float) -> bool:
-    """Tell whether a string without a damper may ring at a place."""
-    free_hz = strings.partial_hz[strings.midi > run.last_damper, 1 : FREE_PARTIALS + 1]
-    off_cents = np.abs(1200.0 * np.log2(hz / free_hz))
-    return bool((off_cents < FREE_CENTS + 1731.23 * FREE_HZ / hz).any())
 
 
 def _decay(lines: Sequence[RingLine], hz: float) -> float | None:

@@ -109,6 +109,7 @@ def _rings_cleanly(run: RingRun, midi: int) -> bool:
     return any(
         line.is_clean
         and line.t60_s > OWN_RATIO * run.room_s
+        and not run.is_near_free(line.hz)
         and run.strings.distance_cents(line.hz, midi, most=OWN_LOWEST)
         < OWN_CENTS + 1731.23 * OWN_HZ / line.hz
         for item in run.measured
@@ -140,12 +141,12 @@ def _clean_partials(run: RingRun, midi: int) -> int:
 
 
 def _is_lent(run: RingRun, midi: int, leaky: Collection[int]) -> bool:
-    """Tell whether strings that are known to leak explain all that rings after a key's strikes.
+    """Tell whether strings without dampers, and such as are known to leak, explain all that rings.
 
     A string an octave away shares the key's partials, but not to the cent.
     """
     strings = run.strings
-    if strings is None or not leaky:
+    if strings is None:
         return False
     votes = []
     for item in run.measured:
@@ -162,7 +163,8 @@ def _is_lent(run: RingRun, midi: int, leaky: Collection[int]) -> bool:
         votes.append(
             loudest < LENT_MOST_DB
             and all(
-                any(
+                run.is_near_free(line.hz)
+                or any(
                     strings.distance_cents(line.hz, other)
                     < min(LENT_CENTS, off + LENT_MARGIN_CENTS)
                     for other in leaky

@@ -42,6 +42,11 @@ NEIGHBOURS = 7
 OWN_LINE_CENTS = 6.0
 """A line within this of a partial of the struck key may be its own."""
 
+FREE_PARTIALS = 3
+FREE_CENTS, FREE_HZ = 3.0, 0.3
+"""So near to one of the lowest partials of a string without a damper a line may be that string's,
+which rings wherever something else sounds at its frequency and is heard more often."""
+
 MOST_UNSEEN = 3
 MOST_UNSEEN_SHARE = 0.12
 """So many keys, or so large a share of them, may be without a release that can be heard, and still
@@ -111,6 +116,16 @@ class RingRun:
     def room_s(self) -> float:
         """Reverberation time, or a usual one where it is not known."""
         return USUAL_ROOM_T60_S if self.room_t60_s is None else self.room_t60_s
+
+    def is_near_free(self, hz: float) -> bool:
+        """Tell whether a string without a damper may ring at a frequency."""
+        if self.strings is None:
+            return False
+        free_hz = self.strings.partial_hz[
+            self.strings.midi > self.last_damper, 1 : FREE_PARTIALS + 1
+        ]
+        off_cents = np.abs(1200.0 * np.log2(hz / free_hz))
+        return bool((off_cents < FREE_CENTS + 1731.23 * FREE_HZ / hz).any())
 
     def room_at_s(self, hz: FloatArray) -> FloatArray:
         """Reverberation time at given frequencies."""
