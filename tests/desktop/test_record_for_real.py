@@ -177,7 +177,8 @@ class Bench:
         """Begin to play the keys that do not count so far."""
         sound, rate = soundfile.read(path, dtype="float32")
         every = int(EVERY_S * rate)
-        parts = [sound[place * every :][:every] for place in map(KEYS.index, self.lacking())]
+        edges = [*(every * place for place in range(len(KEYS))), sound.size]
+        parts = [sound[edges[i] : edges[i + 1]] for i in map(KEYS.index, self.lacking())]
         rest = self.folder.parent / "lacking.wav"
         soundfile.write(rest, np.concatenate(parts), rate, subtype="FLOAT")
         return self.server.play(rest)

@@ -34,7 +34,10 @@ from toneapp.results import RunResult, StrikeResult
 
 __all__ = ["analyse"]
 
-BATCH_STRIKES = 4
+MOST_IN_BATCH = 8
+BATCHES_PER_JOB = 4
+"""Strikes that are measured side by side take less time; no worker shall wait for another long."""
+
 SCAN_SHARE = 0.3
 LATER_SHARE = 0.95
 """Progress shown after the first pass, and after all strikes were measured once."""
@@ -222,7 +225,8 @@ def _measure_all(
     each: Callable[[Sequence[StrikeResult]], None] | None,
 ) -> list[MeasuredStrike]:
     """Measure all strikes, and again those of which the others have told more."""
-    batches = [tasks[i : i + BATCH_STRIKES] for i in range(0, len(tasks), BATCH_STRIKES)]
+    size = min(max(len(tasks) // (BATCHES_PER_JOB * crew.jobs), 1), MOST_IN_BATCH)
+    batches = [tasks[i : i + size] for i in range(0, len(tasks), size)]
     done = crew.do(
         measure_batch,
         batches,

@@ -222,13 +222,15 @@ class _Data:
 
     @classmethod
     def of_all(cls, groups: Sequence[Blocks]) -> _Data:
-        """Stand groups of envelopes below each other; missing blocks weigh nothing."""
-        width = max(group.t.size for group in groups)
+        """Stand groups of envelopes below each other; missing blocks weigh nothing.
+
+        All have as many blocks, so that no group changes the rounding of another.
+        """
 
         def column(values: Sequence[FloatArray], fill: float) -> FloatArray:
             return np.concatenate(
                 [
-                    np.pad(v, ((0, 0), (0, width - v.shape[1])), constant_values=fill)
+                    np.pad(v, ((0, 0), (0, MAX_BLOCKS - v.shape[1])), constant_values=fill)
                     for v in values
                 ]
             )
