@@ -7,7 +7,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from toneapp.measure.partial_rise import PartialRise, measure_partial_rise
+from toneapp.measure.partial_rise import PartialRise, _transform, measure_partial_rise
 
 RATE = 44100
 ONSET_S = 0.9
@@ -122,3 +122,11 @@ def test_beyond_the_sound_is_silence() -> None:
         np.zeros(10), sample_rate_hz=RATE, onset_s=0.0, f0_hz=1000.0, inharmonicity=0.0
     )
     assert silent.rising == 0
+
+
+@pytest.mark.parametrize("size", [1, 1764, 1849, 9000])
+def test_the_transform_at_any_frequency_is_the_sum_written_out(size: int) -> None:
+    rng = np.random.default_rng(size)
+    x, cycles = rng.standard_normal(size), rng.uniform(0.0, 0.5, 7)
+    written_out = np.exp(-2j * np.pi * cycles[:, None] * np.arange(size)) @ x
+    assert _transform(x, cycles) == pytest.approx(written_out, abs=1e-9 * size)

@@ -9,8 +9,18 @@ import pytest
 
 from toneapp.signal.bands import transform_strike
 from toneapp.signal.damped import cut_damped_bands, strongest_bands
-from toneapp.signal.damped_grid import ROOM_LEVEL_DB, ROOM_T60_S, TOUCHES
+from toneapp.signal.damped_grid import (
+    MOMENTS_S,
+    OFFSETS_S,
+    RINGS,
+    ROOM_LEVEL_DB,
+    ROOM_T60_S,
+    T60_S,
+    TOUCHES,
+)
+from toneapp.signal.damped_likelihood import log_likelihood
 from toneapp.signal.damped_reading import _natural_spline, read_damped, room_evidence
+from toneapp.signal.damped_tables import _inverse, _root, table
 
 ANY_TOUCH = np.full(len(TOUCHES), 1.0 / len(TOUCHES))
 RELEASE_S = 1.2
@@ -144,3 +154,39 @@ def test_the_spline_is_the_natural_one() -> None:
     points = np.linspace(0.0, 11.0, 56)
     expected = CubicSpline(np.arange(12), np.eye(12), bc_type="natural")(points)
     assert _natural_spline(12, points) == pytest.approx(expected, abs=1e-12)
+
+
+@pytest.mark.parametrize("count", [16, 11])
+def test_the_likelihood_is_that_of_a_gaussian_with_a_free_amplitude(count):
+    rng = np.random.default_rng(count)
+    z = rng.normal(size=(2, count)) + 1j * rng.normal(size=(2, count))
+    found = log_likelihood(z, half_width_hz=120.0, noise=1, rooms=np.array([0]))
+    assert found.shape == (2, 1, MOMENTS_S.size, len(TOUCHES), T60_S.size)
+    for j, c, a in [(0, 0, 3), (7, 2, 5), (17, 3, 11)]:
+        coarse, offset = divmod(j, OFFSETS_S.size)
+        place = (coarse * len(TOUCHES) + c) * T60_S.size + a
+        expected = []
+        for ring, (_, _, prior) in enumerate(RINGS):
+            one = table(120.0, 1, ring, 0)
+            whiten = one.whiten[:, :, place].astype(np.float64)
+            line = np.linalg.solve(whiten, one.line[offset, :, place])[:count]
+            covariance = np.linalg.inv(whiten.T @ whiten)[:count, :count]
+            inverse = np.linalg.inv(covariance)
+            own = line @ inverse @ line
+            met = z @ inverse @ line
+            left = z - (met / own)[:, None] * line
+            square = np.einsum("kn,nm,km->k", left, inverse, left.conj()).real
+            size = np.linalg.slogdet(covariance)[1] + math.log(own)
+            expected.append(math.log(prior) - square - size)
+        assert found[:, 0, j, c, a] == pytest.approx(np.logaddexp(*expected), rel=1e-3, abs=0.02)
+
+
+def test_roots_of_many_matrices_and_their_inverses():
+    rng = np.random.default_rng(5)
+    some = rng.normal(size=(9, 6, 8))
+    covariance = some @ np.swapaxes(some, 1, 2)  # (p, n, n)
+    root = _root(np.moveaxis(covariance, 0, -1).copy())
+    expected = np.linalg.cholesky(covariance)
+    assert np.moveaxis(root, -1, 0) == pytest.approx(expected, abs=1e-10)
+    inverse = np.moveaxis(_inverse(root), -1, 0)
+    assert inverse @ expected == pytest.approx(np.broadcast_to(np.eye(6), (9, 6, 6)), abs=1e-10)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from toneapp.results import Flag
-from toneapp.signal.decay import fit_decay, fit_decays
+from toneapp.signal.decay import HeldPowers, fit_all, fit_decay, fit_decays
 
 
 def two_stage(t, *, fast_db_per_s=20.0, slow_db_per_s=5.0, offset_db=-20.0):
@@ -218,3 +218,35 @@ def test_input_is_left_alone():
     kept = power.copy()
     fit_decay(t, power, noise_power=1e-6, t_start_s=0.0, t_end_s=2.0)
     np.testing.assert_array_equal(power, kept)
+
+
+def test_groups_side_by_side_are_fitted_as_each_by_itself():
+    rng = np.random.default_rng(12)
+
+    def group(count, end_s, **shape):
+        t = np.arange(0.0, end_s + 0.1, 0.02)
+        levels = rng.uniform(0.5, 2.0, (count, 1))
+        power = noisy(np.sqrt(levels * two_stage(t, **shape)), 1e-5, rng)
+        beat = np.abs(beating(t, beat_hz=1.3, ratio=0.95, db_per_s=9.0, phase=1.0)) ** 2
+        power[0] = beat + 1e-6  # nearly cancels, which is tried anew
+        return HeldPowers(
+            times_s=t,
+            power=power,
+            noise_power=np.full(count, 1e-5),
+            t_start_s=0.05,
+            t_end_s=end_s,
+            band_width_hz=20.0,
+        )
+
+    groups = [
+        group(5, 4.0),
+        group(3, 0.1),  # too short
+        group(2, 0.8, fast_db_per_s=60.0),  # fewer samples than there are blocks
+        group(4, 9.0, offset_db=-14.0),
+    ]
+    together = fit_all(groups)
+    assert together == [fit_all([one])[0] for one in groups]
+    assert [len(fits) for fits in together] == [5, 3, 2, 4]
+    assert all(fit.prompt_t60_s is not None for fit in together[0])
+    assert together[1][0].flags == (Flag.HOLD_TOO_SHORT,)
+    assert fit_all([]) == []
