@@ -7,8 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from toneapp.measure.decay import measure_decay
+from toneapp.measure.decay import measure_decays
 from toneapp.results import Flag
+from toneapp.signal.decay import HeldPowers
 
 
 def partials(t, *, t60s=(6.0, 5.0, 4.0), levels_db=(0.0, -6.0, -10.0), after=None):
@@ -19,6 +20,11 @@ def partials(t, *, t60s=(6.0, 5.0, 4.0), levels_db=(0.0, -6.0, -10.0), after=Non
             power = power + 10 ** ((level + after[0]) / 10 - 6 * t / after[1])
         rows.append(power)
     return np.array(rows)
+
+
+def measure_decay(t, power, **rest):
+    (decay,) = measure_decays([HeldPowers(times_s=t, power=power, **rest)])
+    return decay
 
 
 def measured(t, power, *, noise=1e-9, end_s=None):

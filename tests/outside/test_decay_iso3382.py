@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from toneapp.measure.decay import measure_decay
-from toneapp.signal.decay import fit_decay
+from toneapp.measure.decay import measure_decays
+from toneapp.signal.decay import HeldPowers, fit_decay
 from toneapp.signal.schroeder import backward_integral_db, reverberation_times
 
 
@@ -95,9 +95,14 @@ class TestDoubleDecay:
         assert fit.knee_s == pytest.approx(1.3333, abs=0.05)
 
     def test_the_measure_of_the_note_agrees(self):
-        decay = measure_decay(
-            self.t, self.power[None], noise_power=np.zeros(1), t_start_s=0.0, t_end_s=8.0
+        held = HeldPowers(
+            times_s=self.t,
+            power=self.power[None],
+            noise_power=np.zeros(1),
+            t_start_s=0.0,
+            t_end_s=8.0,
         )
+        (decay,) = measure_decays([held])
         assert decay.prompt_t60_s == pytest.approx(3.0, rel=0.02)
         assert decay.after_t60_s == pytest.approx(12.0, rel=0.02)
         # -20 dB re the start, solved from the formula: 10^(-2t) + 0.01 10^(-t/2) = 0.0101

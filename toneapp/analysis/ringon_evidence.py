@@ -113,7 +113,6 @@ PLACED_CENTS = 0.6
 UNSTRUCK_CENTS = 3.5
 EXPLAINED_CENTS, EXPLAINED_HZ = 1.2, 0.15
 FREE_CENTS = 3.0
-FREE_PARTIALS = 3
 LENT_PARTIALS = 10
 MOST_PARTIALS = 60
 """How near a line lies to a partial: after the key's own blow (the strings of a unison differ,
@@ -144,7 +143,12 @@ class LeakEvidence:
         self._last = run.last_damper
         self._heard = gather_lines(run, strings)
         self._excess_db = excess_levels_db(run)
-        self._free = self._near_free()
+        self._free = strings.near_free(
+            self._heard.hz,
+            last_damper_midi=run.last_damper,
+            cents=FREE_CENTS,
+            wide_hz=EXPLAINED_HZ,
+        )
         self._own: dict[int, dict[int, int]] = {}
         self._placed: dict[int, FloatArray] = {}
         self._others: dict[int, list[tuple[int, int]]] = {}
@@ -417,14 +421,6 @@ class LeakEvidence:
             widest = _tolerance(self._heard.hz, cents, EXPLAINED_HZ)
             self._explains[midi] = np.asarray((off < widest[:, None]).any(axis=1))
         return self._explains[midi]
-
-    def _near_free(self) -> BoolArray:
-        """Mark the lines that strings without dampers explain."""
-        free = self._strings.midi > self._last
-        low = self._strings.partial_hz[free, 1 : FREE_PARTIALS + 1].ravel()
-        off = np.abs(1200.0 * np.log2(self._heard.hz[:, None] / low[None, :]))
-        widest = _tolerance(self._heard.hz, FREE_CENTS, EXPLAINED_HZ)
-        return np.asarray((off < widest[:, None]).any(axis=1))
 
     def _is_near(self, midi: int, n: int) -> bool:
         """Tell whether something that outlasts the room lies beside a key's own partial."""

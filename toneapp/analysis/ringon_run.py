@@ -42,7 +42,6 @@ NEIGHBOURS = 7
 OWN_LINE_CENTS = 6.0
 """A line within this of a partial of the struck key may be its own."""
 
-FREE_PARTIALS = 3
 FREE_CENTS, FREE_HZ = 3.0, 0.3
 """So near to one of the lowest partials of a string without a damper a line may be that string's,
 which rings wherever something else sounds at its frequency and is heard more often."""
@@ -121,11 +120,13 @@ class RingRun:
         """Tell whether a string without a damper may ring at a frequency."""
         if self.strings is None:
             return False
-        free_hz = self.strings.partial_hz[
-            self.strings.midi > self.last_damper, 1 : FREE_PARTIALS + 1
-        ]
-        off_cents = np.abs(1200.0 * np.log2(hz / free_hz))
-        return bool((off_cents < FREE_CENTS + 1731.23 * FREE_HZ / hz).any())
+        near = self.strings.near_free(
+            np.array([hz]),
+            last_damper_midi=self.last_damper,
+            cents=FREE_CENTS,
+            wide_hz=FREE_HZ,
+        )
+        return bool(near[0])
 
     def room_at_s(self, hz: FloatArray) -> FloatArray:
         """Reverberation time at given frequencies."""

@@ -7,7 +7,7 @@ rates and fill each other's troughs. The partials' own decays stand in the table
 Conventions: times in s from the onset; power in any linear unit with the noise in it, one row for
 each partial.
 
-Functions: `measure_decay`, `measure_decays`.
+Function: `measure_decays`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from toneapp.results import Flag
 from toneapp.signal.decay import DecayFit, HeldPowers, fit_all
 from toneapp.signal.schroeder import reverberation_times
 
-__all__ = ["NoteDecay", "measure_decay", "measure_decays"]
+__all__ = ["NoteDecay", "measure_decays"]
 
 SUSTAIN_DB = 20.0
 """Fall that ends the sustain (Wogram, in Five Lectures on the Acoustics of the Piano, 1990)."""
@@ -73,34 +73,19 @@ class NoteDecay:
     flags: tuple[Flag, ...] = ()
 
 
-def measure_decay(
-    times_s: FloatArray,
-    power: FloatArray,
-    *,
-    noise_power: FloatArray,
-    t_start_s: float,
-    t_end_s: float,
-    band_width_hz: float | None = None,
-) -> NoteDecay:
-    """Measure the decay of one strike.
+def measure_decays(held: Sequence[HeldPowers]) -> list[NoteDecay]:
+    """Measure the decays of some strikes, side by side: that takes less time than one by one.
 
     Parameters
     ----------
-    times_s : ndarray, shape (m,)
-        Times in s from the onset, evenly spaced, rising.
-    power : ndarray, shape (k, m)
-        Power of each partial, noise included, >= 0, in one common unit.
-    noise_power : ndarray, shape (k,)
-        Mean noise power of each band, same unit.
-    t_start_s, t_end_s : float
-        The held part, in s: from the end of the attack to the release, the next onset or the end
-        of the sound.
-    band_width_hz : float, optional
-        Noise bandwidth of a band in Hz.
+    held : sequence of HeldPowers
+        The held part of each strike, from the end of the attack to the release, the next onset or
+        the end of the sound: power of its partials, at least one, and of the noise in their bands,
+        in one common unit.
 
     Returns
     -------
-    NoteDecay
+    list of NoteDecay
         What cannot be measured is ``None``, with the reason in `flags`.
 
     Raises
@@ -126,35 +111,6 @@ def measure_decay(
     .. [1] K. Wogram, in Five Lectures on the Acoustics of the Piano, Royal Swedish Academy of
        Music, Stockholm 1990: early decay from the maximum to -20 dB.
     .. [2] T. Cheng, S. Dixon, M. Mauch, "Modelling the decay of piano sounds", Proc. ICASSP 2015.
-    """
-    held = HeldPowers(
-        times_s=times_s,
-        power=power,
-        noise_power=noise_power,
-        t_start_s=t_start_s,
-        t_end_s=t_end_s,
-        band_width_hz=band_width_hz,
-    )
-    return measure_decays([held])[0]
-
-
-def measure_decays(held: Sequence[HeldPowers]) -> list[NoteDecay]:
-    """Measure the decays of several strikes side by side, in less time than one by one.
-
-    Parameters
-    ----------
-    held : sequence of HeldPowers
-        The held part of each: power of its partials and of the noise in their bands.
-
-    Returns
-    -------
-    list of NoteDecay
-        As from `measure_decay`.
-
-    Raises
-    ------
-    ValueError
-        As in `measure_decay`.
     """
     fits = fit_all([_with_sum(strike) for strike in held])
     return [_read(strike, fit) for strike, fit in zip(held, fits, strict=True)]

@@ -68,6 +68,17 @@ class StringTable:
         cents = 1200.0 * np.log2(hz / self.partial_hz[row, 1 : most + 1])
         return float(np.min(np.abs(cents)))
 
+    def near_free(
+        self, hz: FloatArray, *, last_damper_midi: int, cents: float, wide_hz: float
+    ) -> BoolArray:
+        """Tell which frequencies lie at the lowest partials of strings without dampers.
+
+        They do when they are no farther off than `cents` and `wide_hz` together.
+        """
+        free_hz = self.partial_hz[self.midi > last_damper_midi, 1 : FREE_PARTIALS + 1].ravel()
+        off_cents = np.abs(1200.0 * np.log2(hz[:, None] / free_hz))
+        return np.asarray((off_cents < cents + 1731.23 * wide_hz / hz[:, None]).any(axis=1))
+
 
 def build_strings(strikes: Sequence[StrikeResult]) -> StringTable | None:
     """Collect the strings of the instrument from the strikes of a run.
@@ -151,7 +162,7 @@ def with_own_lines(
     heard: dict[int, list[float]] = {}
     for midi, lines in own_lines:
         hz = np.array([line.hz for line in lines if line.is_clean])
-        heard.setdefault(midi, []).extend(hz[~_is_free(strings, hz, last_damper_midi)].tolist())
+        heard.setdefault(midi, []).extend(hz[~_near_free(strings, hz, last_damper_midi)].tolist())
     for midi, values in heard.items():
         row = midi - int(strings.midi[0])
         if 0 <= row < strings.midi.size and values:
@@ -188,7 +199,7 @@ def with_leaking_lines(
     for midi, lines in own_lines:
         row = midi - int(strings.midi[0])
         hz = np.array([line.hz for line in lines if line.is_clean])
-        hz = hz[~_is_free(strings, hz, last_damper_midi)]
+        hz = hz[~_near_free(strings, hz, last_damper_midi)]
         if hz.size == 0 or not 0 <= row < strings.midi.size:
             continue
         known = strings.partial_hz[row, 1:]
@@ -206,11 +217,11 @@ def with_leaking_lines(
     return replace(strings, partial_hz=partials, is_measured=is_measured)
 
 
-def _is_free(strings: StringTable, hz: FloatArray, last_damper_midi: int) -> BoolArray:
-    """Tell which lines lie at the lowest partials of strings without dampers."""
-    free_hz = strings.partial_hz[strings.midi > last_damper_midi, 1 : FREE_PARTIALS + 1].ravel()
-    off_cents = np.abs(1200.0 * np.log2(hz[:, None] / free_hz))
-    return np.asarray((off_cents < FREE_CENTS + 1731.23 * FREE_HZ / hz[:, None]).any(axis=1))
+def _near_free(strings: StringTable, hz: FloatArray, last_damper_midi: int) -> BoolArray:
+    """Tell which lines strings without dampers explain."""
+    return strings.near_free(
+        hz, last_damper_midi=last_damper_midi, cents=FREE_CENTS, wide_hz=FREE_HZ
+    )
 
 
 def _climb(partials: FloatArray, is_measured: BoolArray, lines_hz: FloatArray) -> None:
