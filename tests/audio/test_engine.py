@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from stand_ins import Machine, Microphone
 
 from toneapp.analysis.live import LiveMeasure
 from toneapp.audio.capture import (
@@ -32,16 +33,14 @@ from toneapp.audio.capture import (
     RunFolder,
     RunPlan,
     State,
-    Watch,
     find_unfinished,
     warm_up,
 )
 from toneapp.audio.capture import disk_writer as disk_writer_module
 from toneapp.audio.capture import watching as watching_module
-from toneapp.audio.capture.ring import SampleRing
 from toneapp.audio.capture.wav_part import WavPart
 
-RATE = 48_000
+RATE = Microphone.sample_rate_hz
 KEYS = (48, 55, 60)
 PLAN = RunPlan(notes=KEYS, hold_s=1.0)
 PATIENCE_S = 60.0
@@ -166,83 +165,6 @@ def test_a_run_is_gone_on_with_at_the_next_key(short_run, tmp_path):
     # The times go on too: they are those of the parts one after the other.
     assert closed.blows[1].onset_s == pytest.approx(3.2, abs=0.01)
     assert np.array_equal(_recorded(closed)[:, 0], sound.samples)
-
-
-class Machine(Watch):
-    """A machine that can be put to sleep."""
-
-    def __init__(self) -> None:
-        self.slept_s = 0.0
-
-    def asleep_s(self) -> float:
-        return self.slept_s
-
-
-class Microphone:
-    """An input that does what a test wants; its sound comes as fast as it is asked for."""
-
-    name = "test microphone"
-    sample_rate_hz = RATE
-    channels = 1
-    channel = 0
-    is_live = True
-    has_ended = False
-
-    def __init__(self, samples: np.ndarray) -> None:
-        self.samples = samples
-        self.position = 0
-        self.is_plugged = True
-        self.refusal: InputRefused | None = None
-        self.starts = 0
-        self.overflow_next = False
-        self.is_patient = False  # waits with its silence, too, until there is room
-        self._ring: SampleRing | None = None
-        self._thread: threading.Thread | None = None
-        self._stop = threading.Event()
-        self._until = 0
-
-    @property
-    def is_alive(self) -> bool:
-        return self._thread is not None and self._thread.is_alive()
-
-    def start(self, ring: SampleRing) -> None:
-        self.starts += 1
-        if self.refusal is not None:
-            raise self.refusal
-        if not self.is_plugged:
-            raise InputRefused("test microphone is not there", Fault.NO_DEVICE)
-        self._ring = ring
-        self._stop.clear()
-        self._thread = threading.Thread(target=self._deliver, args=(ring,), daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join()
-            self._thread = None
-
-    def play_to(self, seconds: float) -> None:
-        """Deliver the samples up to a time; then silence, little by little."""
-        self._until = int(seconds * RATE)
-
-    def rewind(self) -> None:
-        """Go back to the beginning, silent for now."""
-        self._until = 0
-        self.position = 0
-
-    def _deliver(self, ring: SampleRing) -> None:
-        quiet = np.zeros((240, 1), np.float32)
-        while self.is_plugged and not self._stop.wait(0.004):
-            if self.position >= self._until:
-                if not self.is_patient or ring.behind < ring.capacity // 2:
-                    ring.push(quiet)
-                continue
-            while self.position < self._until and ring.behind < ring.capacity // 2:
-                block = self.samples[self.position : min(self.position + 512, self._until)]
-                ring.push(block[:, None], has_lost=self.overflow_next)
-                self.overflow_next = False
-                self.position += block.size
 
 
 @pytest.fixture
