@@ -9,6 +9,8 @@ import pytest
 from ringon_kit import LAST_DAMPER, after, hz_of, judged, leaking, measured, whole_run
 
 from toneapp.analysis.ringon import judge_ringing
+from toneapp.analysis.ringon_leaks import leaky_by_own_strikes
+from toneapp.analysis.ringon_run import read_run
 from toneapp.analysis.strike import MeasuredStrike
 from toneapp.keyboard import KeyboardLayout
 from toneapp.measure.ringing import RingLine
@@ -74,6 +76,25 @@ def test_a_free_string_an_octave_above_makes_no_damper_leak() -> None:
     _, ring_on = judged(whole_run(k79=measured(79, t60_s=2.9, level_db=-6.9, lines=own)))
     assert ring_on is not None
     assert [suspect.midi for suspect in ring_on.suspects] == [79]
+
+
+@pytest.mark.parametrize("tail_s", [1.4, 0.6])
+def test_a_level_that_a_free_string_holds_up_makes_no_leak_certain(tail_s: float) -> None:
+    # After the longer tail a clean line of its own is asked for; after any, one that is not lent.
+    def certain(*lines: tuple[float, float, float]) -> frozenset[int]:
+        held = measured(79, t60_s=2.9, level_db=-6.9, lines=lines)
+        items = [
+            replace(item, result=replace(result, end_s=(result.release_s or 0.0) + tail_s))
+            for item in whole_run(k79=held)
+            if (result := item.result)
+        ]
+        return leaky_by_own_strikes(
+            read_run(items, layout=KeyboardLayout(last_damper_midi=LAST_DAMPER))
+        )
+
+    free = (hz_of(79, 2), -38.0, 6.0)
+    assert certain(free) == frozenset()
+    assert certain((hz_of(79), -30.0, 2.5), free) == frozenset({79})
 
 
 def test_the_worst_damper_comes_first() -> None:

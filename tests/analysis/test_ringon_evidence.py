@@ -66,6 +66,23 @@ def test_a_faint_line_that_is_lent_says_no_more_than_silence(
     assert sum_of(faint) == pytest.approx(sum_of(first))
 
 
+def test_a_faint_line_counts_when_it_outlasts_the_room() -> None:
+    def sum_of(*lines: tuple[float, float, float]) -> float:
+        item = measured(55, level_db=-31.0, lines=((hz_of(55), -19.0, 1.3), *lines))
+        layout = KeyboardLayout(last_damper_midi=LAST_DAMPER)
+        run = read_run(whole_run(k55=item), layout=layout)
+        assert run.strings is not None
+        return LeakEvidence(run, run.strings).weigh(55, ())[1]
+
+    def faint(t60_s: float) -> float:
+        return sum_of((hz_of(55, 2), -51.0, t60_s))
+
+    loud = sum_of((hz_of(55, 2), -40.0, 1.2))
+    # With 0.55 s in a room of 0.4 s it may be the room's.
+    assert loud > faint(1.2) > sum_of() + 1.0
+    assert faint(1.2) > faint(0.55) > sum_of()
+
+
 def test_a_room_that_lasts_longer_in_the_bass_is_no_string() -> None:
     # Rests of the struck notes' own partials: 0.5 s below 500 Hz, 0.4 s above.
     def rests(midi: int) -> MeasuredStrike:

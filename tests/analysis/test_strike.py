@@ -77,6 +77,17 @@ def test_a_plain_strike(tones: ModuleType) -> None:
     assert len(set(result.flags)) == len(result.flags)
 
 
+def test_what_the_decay_lacks_is_said_once_and_before_the_rest(tones: ModuleType) -> None:
+    sound = _with_lead(_tone(tones, 60))
+    brief = _measure(sound[: int(0.45 * RATE)], 60, is_cut_short=True)
+    assert brief.prompt_t60_s is None
+    assert brief.flags.index(Flag.HOLD_TOO_SHORT) < brief.flags.index(Flag.CUT_SHORT)
+    assert len(set(brief.flags)) == len(brief.flags)
+    whole = _measure(sound, 60)
+    assert whole.prompt_t60_s is not None
+    assert whole.partials[0].prompt_t60_s is not None
+
+
 def test_the_level_of_a_partial_is_that_of_its_sinusoid() -> None:
     t = np.arange(int(2.2 * RATE)) / RATE
     slow = 10 ** (-t / 10)
