@@ -109,7 +109,6 @@ def _rings_cleanly(run: RingRun, midi: int) -> bool:
     return any(
         line.is_clean
         and line.t60_s > OWN_RATIO * run.room_s
-        and not run.is_near_free(line.hz)
         and run.strings.distance_cents(line.hz, midi, most=OWN_LOWEST)
         < OWN_CENTS + 1731.23 * OWN_HZ / line.hz
         for item in run.measured
