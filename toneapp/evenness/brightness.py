@@ -79,6 +79,8 @@ class EvenBrightness:
     reference_level_db: FloatArray  # level of the usual blow on each note
     line_scatter_oct: float  # scatter of blows about their note's line
     strike_brightness: FloatArray  # of each strike, at its note's reference level
+    at_trend: FloatArray  # at the level of the neighbours, as if the hand had done nothing
+    at_trend_se: FloatArray
 
 
 def even_brightness(
@@ -193,6 +195,8 @@ def _from_repeats(
         + (slopes.se * (mean_level - reference)) ** 2
         + slopes.slope**2 * hand2
     )
+    trend_level = levels.level_db[at] - deviation
+    at_trend2 = line_variance / strikes + (slopes.se * (mean_level - trend_level)) ** 2
     return EvenBrightness(
         midi=x,
         strikes=strikes,
@@ -204,6 +208,8 @@ def _from_repeats(
         reference_level_db=reference,
         line_scatter_oct=math.sqrt(float(np.median(line_variance))),
         strike_brightness=corrected,
+        at_trend=value - slopes.slope * (reference - trend_level),
+        at_trend_se=np.sqrt(at_trend2),
     )
 
 
@@ -253,6 +259,8 @@ def _from_single_blows(
         reference_level_db=reference,
         line_scatter_oct=DEFAULT_LINE_SCATTER_OCT,
         strike_brightness=corrected,
+        at_trend=value - slopes.slope * (deviation - believed),
+        at_trend_se=np.sqrt(line2 + (slopes.se * deviation) ** 2),
     )
 
 

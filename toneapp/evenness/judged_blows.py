@@ -16,6 +16,7 @@ import numpy as np
 
 from toneapp._typing import FloatArray, IntArray
 from toneapp.evenness.audible import AUDIBLE_BRIGHTNESS_OCT, AUDIBLE_LEVEL_DB
+from toneapp.evenness.borne_out import Beside
 from toneapp.evenness.brightness import EvenBrightness, even_brightness
 from toneapp.evenness.levels import EvenLevels, even_levels
 from toneapp.evenness.outliers import Residuals, judge_residuals
@@ -37,6 +38,9 @@ __all__ = [
 ORDINARY_BRIGHTNESS_OCT = AUDIBLE_BRIGHTNESS_OCT
 """Spread of brightness over the notes that passes as ordinary."""
 
+UNKNOWN_BRIGHTNESS_OCT = 2.0
+"""Error of the brightness of a note without a line of its own: it then says nothing."""
+
 StrikesByNote = Mapping[int, Sequence[StrikeResult]]
 """Strikes of each note of the compass (MIDI number, upward), in time."""
 
@@ -55,6 +59,7 @@ class JudgedBrightness:
 
     even: EvenBrightness
     residuals: Residuals | None
+    place_se: FloatArray  # octaves, of each note of `even`
 
 
 def find_run_rounds(by_note: StrikesByNote) -> Rounds | None:
@@ -139,6 +144,7 @@ def judge_brightness(
     midi, level_db, brightness, se = (np.array(column) for column in zip(*rows, strict=True))
     even = even_brightness(levels, midi, level_db, brightness, se, breaks=breaks)
     repeated = bool(np.median(even.strikes) > 1)
+    place_se = _of_notes(place_se_oct, even.midi)
     residuals = judge_residuals(
         even.midi,
         even.brightness,
@@ -149,9 +155,9 @@ def judge_brightness(
         ordinary_limit=ORDINARY_BRIGHTNESS_OCT if repeated else math.inf,
         breaks=breaks,
         by_hand=even.by_hand,
-        place_se=_of_notes(place_se_oct, even.midi),
+        place_se=place_se,
     )
-    return JudgedBrightness(even=even, residuals=residuals)
+    return JudgedBrightness(even=even, residuals=residuals, place_se=place_se)
 
 
 def judge_level(
@@ -192,6 +198,7 @@ def judge_level(
         by_hand=_level_by_hand(levels, brightness),
         place_se=_of_notes(place_se_db, levels.midi),
         companion=_brightness_of_notes(levels, brightness),
+        beside=_tone_at_level(levels, brightness),
     )
     return JudgedLevel(even=levels, residuals=residuals)
 
@@ -234,6 +241,25 @@ def _brightness_of_notes(
     at = np.searchsorted(levels.midi, brightness.even.midi)
     beside[at] = np.where(levels.strikes[at] > 1, brightness.residuals.residual, 0.0)
     return beside
+
+
+def _tone_at_level(levels: EvenLevels, brightness: JudgedBrightness | None) -> Beside | None:
+    """Brightness of the notes at one level, where several blows tell the line of each.
+
+    A note that is louder by itself needs a softer blow for that level, and is duller at it.
+    """
+    if brightness is None or brightness.residuals is None or np.median(levels.strikes) <= 1:
+        return None
+    even = brightness.even
+    at = np.searchsorted(levels.midi, even.midi)
+    has_line = levels.strikes[at] > 1
+    se = np.full(levels.midi.size, UNKNOWN_BRIGHTNESS_OCT)
+    se[at] = np.where(has_line, np.hypot(even.at_trend_se, brightness.place_se), se[at])
+    return Beside(
+        value=np.interp(levels.midi, even.midi, even.at_trend),
+        se=se,
+        per_unit=-np.interp(levels.midi, even.midi, even.slopes.slope),
+    )
 
 
 def _level_by_hand(levels: EvenLevels, brightness: JudgedBrightness | None) -> FloatArray:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from toneapp._typing import BoolArray, FloatArray
+from toneapp.evenness.borne_out import Beside, borne_out
 from toneapp.evenness.discovery import FALSE_DISCOVERY_RATE, adjust_p_values, t_p_values
 from toneapp.evenness.smoothing import Trend, fit_trend
 from toneapp.evenness.spread import CORE_REACH, CORE_SHRINKS, core_sd, sd_without_scatter
@@ -64,6 +65,7 @@ def judge_residuals(
     by_hand: FloatArray | None = None,
     place_se: FloatArray | None = None,
     companion: FloatArray | None = None,
+    beside: Beside | None = None,
 ) -> Residuals | None:
     """Residuals from the trend, and the notes to raise.
 
@@ -89,6 +91,11 @@ def judge_residuals(
     place_se : ndarray, shape (n,), optional
         Error of what was taken off for room and microphone. The notes of the whole run tell it,
         so that it is known better than the scatter of a note's own blows.
+    companion : ndarray, shape (n,), optional
+        Residuals of another measure that accounts for part of these.
+    beside : Beside, optional
+        Another measure that a note's own excess moves as well: a note is also raised for what the
+        two say together (`borne_out`).
 
     Returns
     -------
@@ -130,6 +137,9 @@ def judge_residuals(
         nearer = np.where(np.abs(other) < np.abs(tested), other, tested)
         tested = np.where(other * tested > 0, nearer, 0.0)
     p_adjusted = adjust_p_values(t_p_values(tested / np.sqrt(total2), total_df))
+    if beside is not None:
+        together = _together_p(x, tested, np.sqrt(total2), total_df, beside, breaks)
+        p_adjusted = np.minimum(p_adjusted, together)
     return Residuals(
         trend=trend,
         residual=residual,
@@ -139,6 +149,27 @@ def judge_residuals(
         p_adjusted=p_adjusted,
         is_raised=(p_adjusted <= FALSE_DISCOVERY_RATE) & _is_heard(residual, tested, audible),
     )
+
+
+def _together_p(
+    x: FloatArray,
+    tested: FloatArray,
+    scatter: FloatArray,
+    df: FloatArray,
+    beside: Beside,
+    breaks: Sequence[float],
+) -> FloatArray:
+    """Adjusted p-values of both measures together; 1 where they do not speak for the note."""
+    trend = fit_trend(x, beside.value, variance=beside.se**2, breaks=breaks)
+    if trend is None or not np.all(scatter > 0):
+        return np.ones(x.size)
+    other = beside.value - trend.left_out
+    other_se = np.hypot(beside.se, trend.left_out_se)
+    other_scatter = np.hypot(other_se, _ordinary_spread(other, other_se))
+    if not np.all(other_scatter > 0):
+        return np.ones(x.size)
+    found = borne_out(tested, scatter, other, other_scatter, beside.per_unit)
+    return np.where(found.may_be, adjust_p_values(t_p_values(found.ratio, df)), 1.0)
 
 
 def _is_heard(residual: FloatArray, tested: FloatArray, audible: float) -> BoolArray:
