@@ -84,8 +84,12 @@ def damped_tone(
     free_string: tuple[int, float, float] | None = None,
     felt_s: float = FELT_S,
     felt_power: float = 2.0,
+    partials_ln: float = 0.25,
+    per_n: float = 0.3,
 ) -> DampedTone:
     """One note, held and let go; partials die within some 25 % of `t60_s`, higher ones sooner.
+
+    They scatter by `partials_ln` in ln T60, which falls with a power `per_n` of their number.
 
     `free_string` adds a string that answers: number of the partial, level over it in dB, T60 in s.
     The felt comes to its full weight within `felt_s`, its share growing with a power of time.
@@ -94,7 +98,7 @@ def damped_tone(
     n = np.arange(1, max(1, min(20, int(5000.0 / f0))) + 1)
     hz = f0 * n * np.sqrt(1.0 + (3e-4 * 2.0 ** ((midi - 60) / 8.0) + 1e-4) * n**2)
     amplitude = 10.0 ** (-(4.0 * rng.random(n.size) + 36.0 * (n - 1) / max(n.size, 12)) / 20.0)
-    damped = t60_s * np.exp(rng.normal(0.0, 0.25, n.size)) * n**-0.3
+    damped = t60_s * np.exp(rng.normal(0.0, partials_ln, n.size)) * n**-per_n
     t = np.arange(int((HOLD_S + 1.4) * RATE_HZ)) / RATE_HZ
     u = np.maximum(t - HOLD_S, 0.0)
     soft = felt_s / (felt_power + 1.0) * (u / felt_s) ** (felt_power + 1.0)

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from toneapp.measure.damped_decay import SHORT_LN, read_damped_decay, settle_damped_decays
+from toneapp.measure.damped_decay import (
+    SHORT_LN,
+    read_damped_decay,
+    settle_damped_decays,
+    weigh_likenesses,
+)
 from toneapp.measure.damped_room import OCTAVE_EDGES_HZ, weigh_room
 from toneapp.results import Flag
 from toneapp.signal.bands import transform_strike
 from toneapp.signal.damped import cut_damped_bands
 from toneapp.signal.damped_grid import ROOM_T60_S
-from toneapp.signal.damped_reading import DampedReading
+from toneapp.signal.damped_reading import LIKENESSES, DampedReading
 
 MIDIS = range(26, 88, 4)
 RELEASE_S = 1.2
@@ -110,6 +116,39 @@ def test_dampers_that_come_down_softly_are_not_read_too_long_in_a_lively_room(da
     assert float(np.median(ratios)) == pytest.approx(1.0, abs=0.15)
 
 
+@pytest.mark.parametrize(("partials_ln", "least", "most"), [(0.1, 0.0, 0.22), (0.6, 0.4, 1.0)])
+def test_a_run_tells_how_alike_the_partials_are_damped(damped_tones, partials_ln, least, most):
+    rng = np.random.default_rng(11)
+    room = damped_tones.room_response(rng, t60_s=0.5, level_db=-9.0)
+    notes = run(damped_tones, room, rng=rng, midis=range(26, 88, 3), partials_ln=partials_ln)
+    heard = weigh_room([bands for _, bands in notes])
+    share = weigh_likenesses([read_damped_decay(bands, heard) for _, bands in notes])
+    assert least < float(share @ np.array([spread for _, spread in LIKENESSES])) < most
+
+
+def test_partials_that_are_damped_alike_are_not_read_long_in_a_lively_room(damped_tones):
+    # At the widest likeness, with a longer first partial, they came out a quarter too long.
+    rng = np.random.default_rng(1)
+    midis = range(26, 88, 3)
+    room = damped_tones.room_response(rng, t60_s=0.57, level_db=-9.0)
+    notes = run(damped_tones, room, rng=rng, midis=midis, partials_ln=0.1, per_n=0.0)
+    off = [
+        math.log(decay.t60_s / tone.t60_s)
+        for (tone, _), decay in zip(notes, decays_of(notes, midis=midis), strict=True)
+        if decay.t60_s is not None
+    ]
+    assert len(off) >= 15
+    assert abs(float(np.median(off))) < 0.12
+
+
+def test_a_note_that_fits_no_likeness_does_not_choose_it():
+    evidence = -(np.arange(len(LIKENESSES)) ** 1.5)
+    ordinary = replace(reading(0.2, 0.1), ln_evidence=evidence)
+    odd = replace(reading(0.2, 0.1), ln_evidence=100.0 * evidence[::-1])
+    share = weigh_likenesses([ordinary] * 20 + [odd])
+    assert share[0] > 0.99
+
+
 def test_without_a_release_nothing_is_known_of_the_room():
     heard = weigh_room([])
     np.testing.assert_allclose(heard.share.sum(axis=1), 1.0)
@@ -118,7 +157,10 @@ def test_without_a_release_nothing_is_known_of_the_room():
 
 
 def reading(t60_s, se):
-    return DampedReading(ln_t60=math.log(t60_s), ln_t60_se=se)
+    every = np.ones(len(LIKENESSES))
+    return DampedReading(
+        ln_t60=math.log(t60_s) * every, ln_t60_se=se * every, ln_evidence=0.0 * every
+    )
 
 
 def test_neighbours_narrow_a_doubtful_damper_down():

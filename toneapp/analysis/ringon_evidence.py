@@ -92,6 +92,10 @@ LENDER_PARTIALS = 2
 """A string is heard best after its own blow. What is this much louder after another key, at one of
 that key's two lowest partials and from this level on, is that key's own string."""
 
+LENT_LEAST_DB = 3.0
+"""Nor does a higher string lend partials that ring by this much louder after the blow on the lower
+key, as a median, than after its own."""
+
 LOUD_SUM = 4.6
 """What the level after its own blows tells of a key that leaks for certain by it: so much has to
 speak against a leak before it counts for less."""
@@ -343,8 +347,25 @@ class LeakEvidence:
         )
 
     def _is_lent(self, midi: int) -> bool:
-        """Tell whether only every second or third partial rings, as a higher string lends them."""
-        return math.gcd(*self._ringing(midi)) > 1
+        """Tell whether only every second or third partial rings, as a higher string lends them.
+
+        Not where these ring louder than after that string's own blow, after which it would be
+        heard best.
+        """
+        ringing = self._ringing(midi)
+        every = math.gcd(*ringing)
+        if every <= 1:
+            return False
+        lender = midi + round(12.0 * math.log2(every))
+        if lender not in self._excess_db or lender not in self._own:
+            return True
+        level_db = self._heard.level_db
+        louder_db = [
+            level_db[self._own[midi][n]]
+            - (level_db[at] if (at := self._own[lender].get(n // every)) is not None else -np.inf)
+            for n in ringing
+        ]
+        return float(np.median(louder_db)) < LENT_LEAST_DB
 
     def _lent_partials(self) -> dict[int, frozenset[int]]:
         """Numbers of each key's partials that are louder after another key, as that one's own."""

@@ -7,7 +7,7 @@ damper that differs clearly is left as it was heard. A note of which the room, o
 hide too much has no damped T60, and a flag says so: neither the room's own decay nor the
 neighbours' is given for the damper's.
 
-Functions: `read_damped_decay`, `settle_damped_decays`.
+Functions: `read_damped_decay`, `weigh_likenesses`, `settle_damped_decays`.
 """
 
 from __future__ import annotations
@@ -24,7 +24,10 @@ from toneapp.results import Flag
 from toneapp.signal.damped import DampedBands
 from toneapp.signal.damped_reading import DampedReading, read_damped
 
-__all__ = ["DampedDecay", "read_damped_decay", "settle_damped_decays"]
+__all__ = ["DampedDecay", "read_damped_decay", "settle_damped_decays", "weigh_likenesses"]
+
+ODD_SHARE = 0.01
+"""A note may fit none (talk, a second key): it counts so much at the most against any."""
 
 SE_FACTOR = 1.3
 """Stated errors of single readings against true ones: on the pianos of two unrelated simulators
@@ -97,14 +100,15 @@ def settle_damped_decays(
 
     Notes
     -----
-    A local straight line of ln T60 over the keys, weighted by the errors and robust against odd
-    keys, is the mean of a normal prior for each key; the key's own strikes do not enter its own
-    line. A reading that lies off by more than 2.5 standard errors keeps its own value.
+    How alike the partials are damped the run tells (`weigh_likenesses`). A local straight line
+    of ln T60 over the keys, weighted by the errors and robust against odd keys, is the mean of a
+    normal prior for each key; the key's own strikes do not enter its own line. A reading that lies
+    off by more than 2.5 standard errors keeps its own value.
     """
     if len(midi) != len(readings):
         raise ValueError(f"{len(midi)} keys for {len(readings)} readings")
-    own = np.array([reading.ln_t60 for reading in readings]) + SHORT_LN
-    se = np.array([reading.ln_t60_se for reading in readings])
+    own, se = _of_all_likenesses(readings)
+    own = own + SHORT_LN
     known = se < KNOWN_SE
     found = [DampedDecay(flags=(Flag.ROOM_HIDES_DAMPING,))] * len(readings)
     if not known.any():
@@ -123,6 +127,38 @@ def settle_damped_decays(
         t60_s = math.exp(settled[place])
         found[index] = DampedDecay(t60_s=t60_s, t60_s_se=t60_s * settled_se)
     return found
+
+
+def weigh_likenesses(readings: Sequence[DampedReading]) -> FloatArray:
+    """Tell how closely the partials of a run's notes are damped alike.
+
+    Parameters
+    ----------
+    readings : sequence of DampedReading
+        What each note says by itself, at least one.
+
+    Returns
+    -------
+    ndarray, shape (s,)
+        Probability of each of `toneapp.signal.damped_reading.LIKENESSES`, all being as likely
+        beforehand.
+    """
+    evidence = np.array([reading.ln_evidence for reading in readings])
+    likelihood = np.exp(evidence - evidence.max(axis=1, keepdims=True))
+    said = np.log((1.0 - ODD_SHARE) * likelihood + ODD_SHARE).sum(axis=0)
+    share = np.exp(said - said.max())
+    return np.asarray(share / share.sum())
+
+
+def _of_all_likenesses(readings: Sequence[DampedReading]) -> tuple[FloatArray, FloatArray]:
+    """Mean and error of each reading over the likenesses that are probable in the run."""
+    if not readings:
+        return np.zeros(0), np.zeros(0)
+    share = weigh_likenesses(readings)
+    ln_t60 = np.array([reading.ln_t60 for reading in readings])
+    se = np.array([reading.ln_t60_se for reading in readings])
+    mean = ln_t60 @ share
+    return mean, np.sqrt((se**2 + (ln_t60 - mean[:, None]) ** 2) @ share)
 
 
 def _line_of_others(

@@ -30,7 +30,7 @@ __all__ = [
 
 LEVEL_STEP_DB = 5.0
 _LEVELS_DB = tuple(-19.0 + LEVEL_STEP_DB * i for i in range(5))
-_T60S_S = (0.25, 0.45, 0.8, 1.4)
+_T60S_S = (0.25, 0.38, 0.57, 0.86, 1.3)
 LEVEL_COUNT, T60_COUNT = len(_LEVELS_DB), len(_T60S_S)
 _ROOMS = [(-45.0, 0.4)] + [(level_db, t60_s) for level_db in _LEVELS_DB for t60_s in _T60S_S]
 ROOM_LEVEL_DB = np.array([level_db for level_db, _ in _ROOMS])
