@@ -33,10 +33,12 @@ def bands_of(midi: int, t60_s: tuple[float, ...], ring: float) -> DampedBands:
     )
 
 
-def damped_t60_s(item: MeasuredStrike) -> float | None:
-    """Damped T60 of C6 in a run of sound dampers, all of 0.2 s."""
+def damped_t60_s(
+    item: MeasuredStrike, others_s: tuple[float, ...] = (0.2, 0.2, 0.2)
+) -> float | None:
+    """Damped T60 of C6 in a run of sound dampers, about 0.2 s."""
     items = [
-        replace(other, damped=bands_of(other.result.midi, (0.2, 0.2, 0.2), 0.0))
+        replace(other, damped=bands_of(other.result.midi, others_s, 0.0))
         if 60 <= other.result.midi <= LAST_DAMPER
         else other
         for other in whole_run(k84=item)
@@ -58,5 +60,9 @@ def test_a_partial_with_which_a_free_string_sounds_on_does_not_count() -> None:
     assert told is not None
     assert 0.14 < told < 0.28
     # What is not heard as a line of a free string counts: no other string is known to be there.
-    silent = damped_t60_s(replace(measured(84), damped=bands))
-    assert silent is None or silent > 1.4 * told
+    # Where the partials of all keys die alike, one that goes on is odd; elsewhere it is not.
+    silent = replace(measured(84), damped=bands)
+    alike, unlike = damped_t60_s(silent), damped_t60_s(silent, (0.1, 0.2, 0.4))
+    assert alike is not None
+    assert alike < 1.2 * told
+    assert unlike is None or unlike > 1.4 * told

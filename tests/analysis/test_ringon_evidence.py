@@ -132,6 +132,30 @@ def test_a_string_is_not_heard_best_after_another_key(monkeypatch: pytest.Monkey
     assert sum_of(-40.0) - sum_of(-17.0) > 5.0
 
 
+def test_of_two_octave_twins_the_one_leaks_whose_own_blow_is_louder(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # C#3 rings at its even partials only, the odd ones are too faint: those are C#4's as well.
+    monkeypatch.setattr(ringon_kit, "B", 1e-9)
+
+    def twins(lower_db: float, higher_db: float) -> LeakEvidence:
+        def strike(midi: int, level_db: float) -> MeasuredStrike:
+            # The lower one's sixth partial is the higher one's third.
+            places = (1, 2, 3) if midi == 49 else (1, 2)
+            lines = tuple((hz_of(61, n), level_db, 1.2) for n in places)
+            return measured(midi, level_db=-31.0, lines=lines)
+
+        heard = after((37, 54, 66), hz_of(61, 1), -41.0) | after((44, 56, 68), hz_of(61, 3), -40.0)
+        layout = KeyboardLayout(last_damper_midi=LAST_DAMPER)
+        both = {"k49": strike(49, lower_db), "k61": strike(61, higher_db)}
+        run = read_run(whole_run(**heard, **both), layout=layout)
+        assert run.strings is not None
+        return LeakEvidence(run, run.strings)
+
+    assert twins(-32.0, -45.0).find(()) == {49}
+    assert twins(-36.0, -22.0).find(()) == {61}
+
+
 def test_in_a_live_room_a_string_has_to_outlast_it_by_more() -> None:
     # A room of 0.4 s, heard after every fourth release by its fastest line, or after each by
     # three lines. E5 lasts 1.6 times as long, after its own blow and after five others.
