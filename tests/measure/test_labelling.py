@@ -156,6 +156,15 @@ def test_a_wrong_key_is_named_and_said_to_be_unexpected() -> None:
     assert [label.midi for label in run.labels if label.is_unexpected] == [45]
 
 
+def test_a_key_struck_ahead_of_its_turn_is_unexpected() -> None:
+    midis = [*range(40, 52), 53, *range(52, 70)]  # 53 slips in before 52
+    run = _label(midis)
+    assert _named(run) == midis
+    assert [label.index for label in run.labels if label.is_unexpected] == [12]
+    run = _label([108 - midi for midi in midis])
+    assert [label.index for label in run.labels if label.is_unexpected] == [12]
+
+
 def test_skips_and_repeats_shift_nothing() -> None:
     midis = [*range(30, 45), *range(48, 60), 59, 59, *range(60, 80)]
     run = _label(midis)
@@ -163,11 +172,15 @@ def test_skips_and_repeats_shift_nothing() -> None:
     assert not any(label.is_unexpected for label in run.labels)
 
 
-def test_going_back_to_play_a_few_keys_again_is_no_mistake() -> None:
-    midis = [*range(40, 60), 57, 58, 59, *range(60, 80)]
-    run = _label(midis)
-    assert _named(run) == midis
-    assert not any(label.is_unexpected for label in run.labels)
+@pytest.mark.parametrize("again", [(59,), (58,), (58, 59), (57, 58, 59), (57,)])
+def test_going_back_to_play_a_few_keys_again_is_no_mistake(again: tuple[int, ...]) -> None:
+    for midis in (
+        [*range(40, 60), *again, *range(60, 80)],
+        [*range(80, 60, -1), *(120 - midi for midi in again), *range(60, 40, -1)],
+    ):
+        run = _label(midis)
+        assert _named(run) == midis
+        assert not any(label.is_unexpected for label in run.labels)
 
 
 def test_a_blow_shortly_after_on_the_same_key_is_a_second_blow() -> None:

@@ -60,6 +60,10 @@ beyond the keyboard."""
 _CHAIN_RESTART = 3
 """Starting a new round costs as much as three strikes that fit no order."""
 
+_WIDE_STEP = 1e-5
+"""Of chains of one length the one counts whose steps are even: a key struck ahead of its turn, and
+again in its turn, was a mistake the first time; one struck again after the next was none."""
+
 _NEAR_KEYS = 3
 """Going back this many keys to play one again is no mistake."""
 
@@ -330,10 +334,10 @@ def _off_order(midis: IntArray, order: str) -> BoolArray:
         step = way[i] - way[:i]
         gain = length[:i] + np.where(
             step >= 0,
-            1.0 - 0.001 * np.minimum(step, 100),
+            1.0 - _WIDE_STEP * np.minimum(step, 100) ** 2,
             np.where(step < -12, 1.0 - _CHAIN_RESTART, -np.inf),
         )
-        best = int(np.argmax(gain))
+        best = int(np.argmax(gain.round(9)))  # of equal ones the first
         if gain[best] > 1.0:
             length[i], back[i] = gain[best], best
     chain = np.zeros(count, dtype=np.bool_)
