@@ -27,7 +27,7 @@ _HUBER = 2.5  # standard deviations up to which a blow has its full weight
 
 
 def within_notes(
-    note: IntArray, values: FloatArray, strikes: IntArray
+    note: IntArray, values: FloatArray, strikes: IntArray, weight: FloatArray | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Scatter of the strikes of each note.
 
@@ -39,14 +39,17 @@ def within_notes(
         Values in any unit.
     strikes : ndarray of int, shape (n,)
         Strikes of each note, >= 1.
+    weight : ndarray, shape (m,), optional
+        Variance of a good strike over that of each, at most 1; without it all are good.
 
     Returns
     -------
     variance, df : ndarray, shape (n,)
-        Sample variance (0 for a single strike) and its degrees of freedom.
+        Sample variance of good strikes (0 for a single strike) and its degrees of freedom.
     """
-    mean = np.bincount(note, weights=values) / strikes
-    squares = np.bincount(note, weights=(values - mean[note]) ** 2)
+    each = np.ones(note.size) if weight is None else weight
+    mean = np.bincount(note, weights=each * values) / np.bincount(note, weights=each)
+    squares = np.bincount(note, weights=each * (values - mean[note]) ** 2)
     df = (strikes - 1).astype(np.float64)
     return squares / np.maximum(df, 1.0), df
 
@@ -117,7 +120,11 @@ def huber_weights(
 
 
 def robust_means(
-    note: IntArray, values: FloatArray, sd: FloatArray, strikes: IntArray
+    note: IntArray,
+    values: FloatArray,
+    sd: FloatArray,
+    strikes: IntArray,
+    weight: FloatArray | None = None,
 ) -> FloatArray:
     """Mean of each note in which a strike far from the note's median weighs less.
 
@@ -125,12 +132,15 @@ def robust_means(
     ----------
     note, values, sd, strikes
         As in `huber_weights`.
+    weight : ndarray, shape (m,), optional
+        How much each strike is worth beforehand.
 
     Returns
     -------
     ndarray, shape (n,)
         One mean per note, in the unit of `values`.
     """
-    weight = huber_weights(note, values, sd, strikes)
-    total = np.bincount(note, weights=weight)
-    return np.asarray(np.bincount(note, weights=weight * values) / total)
+    each = huber_weights(note, values, sd, strikes)
+    if weight is not None:
+        each = each * weight
+    return np.asarray(np.bincount(note, weights=each * values) / np.bincount(note, weights=each))

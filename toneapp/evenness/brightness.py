@@ -145,9 +145,12 @@ class _Blows:
     se: FloatArray
     strikes: IntArray
 
-    def mean(self, values: FloatArray) -> FloatArray:
+    def mean(self, values: FloatArray, weight: FloatArray | None = None) -> FloatArray:
         """Mean over the strikes of each note."""
-        return np.asarray(np.bincount(self.note, weights=values) / self.strikes)
+        if weight is None:
+            return np.asarray(np.bincount(self.note, weights=values) / self.strikes)
+        total = np.bincount(self.note, weights=weight)
+        return np.asarray(np.bincount(self.note, weights=weight * values) / total)
 
 
 def _from_repeats(
@@ -155,18 +158,18 @@ def _from_repeats(
 ) -> EvenBrightness:
     """Correct along slopes measured within notes."""
     note, strikes = blows.note, blows.strikes
-    mean_level = blows.mean(blows.level)
-    around = blows.level - mean_level[note]
-    error2 = blows.mean(blows.se**2)
     line2 = np.full(x.size, DEFAULT_LINE_SCATTER_OCT**2)
-    weight = np.ones(note.size)
+    worth, weight = np.ones(note.size), np.ones(note.size)
     for _ in range(3):
-        own_slope, leverage = _least_squares(blows, weight)
+        worth = line2[note] / np.maximum(line2[note], blows.se**2)
+        mean_level = blows.mean(blows.level, worth)
+        around = blows.level - mean_level[note]
+        own_slope, leverage = _least_squares(blows, weight * worth)
         tells = leverage > LEAST_TOUCH_SCATTER_DB**2
         slope_variance = np.where(tells, line2 / np.where(tells, leverage, 1.0), np.inf)
         slopes = slopes_within_notes(x, own_slope, slope_variance)
         at_mean = blows.brightness - slopes.slope[note] * around
-        variance, df = within_notes(note, at_mean, strikes)
+        variance, df = within_notes(note, at_mean, strikes, worth)
         left = np.maximum(df - np.where(tells, slopes.own_share, 0.0), 0.0)
         variance = np.where(left > 0, variance * df / np.where(left > 0, left, 1.0), 0.0)
         moderated = moderate(
@@ -174,29 +177,32 @@ def _from_repeats(
         )
         # The slopes lean on the common scatter: a note whose three blows happen to lie on one
         # line must not seem to know its slope.
-        line2 = np.maximum(np.full(x.size, moderated.prior_variance), error2)
+        line2 = np.full(x.size, moderated.prior_variance)
         # A blow far off the neighbours' line must not turn the line of its note, unless the
         # note's own slope may well lead there.
         course = slopes.course[note]
-        own_line = np.sqrt(line2[note] + (NOTE_RATIO_SD * course * around) ** 2)
+        own_line = np.sqrt(
+            np.maximum(line2[note], blows.se**2) + (NOTE_RATIO_SD * course * around) ** 2
+        )
         weight = huber_weights(note, blows.brightness - course * around, own_line, strikes)
     share = levels.hand_share[at]
     believed, doubt = _believed_deviation(levels, at, deviation)
     hand = share * believed
     reference = levels.level_db[at] - hand
     corrected = blows.brightness - (slopes.slope[note] * (blows.level - reference[note]))
-    line_variance = np.maximum(moderated.variance, error2)
-    value = robust_means(note, corrected, np.sqrt(line2)[note], strikes)
+    # What noise leaves of a soft blow is worth less than a firm one.
+    variances = np.maximum(moderated.variance[note], blows.se**2)
+    value = robust_means(
+        note, corrected, np.sqrt(np.maximum(line2[note], blows.se**2)), strikes, 1.0 / variances
+    )
+    value2 = 1.0 / np.bincount(note, weights=1.0 / variances)
+    mean_level = blows.mean(blows.level, 1.0 / variances)
     hand2 = share * levels.own_spread_db**2 + (share * doubt) ** 2
     if levels.trend is None:
         hand2 = levels.se_db[at] ** 2
-    se2 = (
-        line_variance / strikes
-        + (slopes.se * (mean_level - reference)) ** 2
-        + slopes.slope**2 * hand2
-    )
+    se2 = value2 + (slopes.se * (mean_level - reference)) ** 2 + slopes.slope**2 * hand2
     trend_level = levels.level_db[at] - deviation
-    at_trend2 = line_variance / strikes + (slopes.se * (mean_level - trend_level)) ** 2
+    at_trend2 = value2 + (slopes.se * (mean_level - trend_level)) ** 2
     return EvenBrightness(
         midi=x,
         strikes=strikes,
@@ -206,7 +212,7 @@ def _from_repeats(
         by_hand=np.where(strikes > 1, value, value - slopes.slope * (deviation - hand)),
         slopes=slopes,
         reference_level_db=reference,
-        line_scatter_oct=math.sqrt(float(np.median(line_variance))),
+        line_scatter_oct=math.sqrt(float(np.median(value2 * strikes))),
         strike_brightness=corrected,
         at_trend=value - slopes.slope * (reference - trend_level),
         at_trend_se=np.sqrt(at_trend2),

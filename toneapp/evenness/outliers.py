@@ -165,7 +165,8 @@ def _together_p(
         return np.ones(x.size)
     other = beside.value - trend.left_out
     other_se = np.hypot(beside.se, trend.left_out_se)
-    other_scatter = np.hypot(other_se, _ordinary_spread(other, other_se))
+    # Faults of both kinds stray here, more than form a group among the levels alone.
+    other_scatter = np.hypot(other_se, _core_spread(other, other_se))
     if not np.all(other_scatter > 0):
         return np.ones(x.size)
     found = borne_out(tested, scatter, other, other_scatter, beside.per_unit)
@@ -209,6 +210,20 @@ def _ordinary_spread(residual: FloatArray, se: FloatArray) -> float:
     The errors differ over the keyboard (a steep slope makes the bass uncertain), so the notes
     known well have to speak for themselves.
     """
+    core = _core_spread(residual, se)
+    if residual.size < GROUP_NOTES or core == 0.0:
+        return core
+    # Strays that form a group of their own may make a second, smaller answer: the largest counts.
+    size = float(np.sqrt(np.mean(residual**2)))
+    for step in range(TRIED_SPREADS):
+        spread = 2.0 * size * (1.0 - step / (TRIED_SPREADS - 1))
+        if spread <= core or _is_too_wide(residual / np.hypot(se, spread)):
+            return max(core, spread)
+    return core
+
+
+def _core_spread(residual: FloatArray, se: FloatArray) -> float:
+    """Spread that, added to the errors, lets all but strays scatter as they should."""
     low, high = 0.0, core_sd(residual) or 0.0
     if high == 0.0:
         return 0.0
@@ -219,15 +234,7 @@ def _ordinary_spread(residual: FloatArray, se: FloatArray) -> float:
             low = middle
         else:
             high = middle
-    if residual.size < GROUP_NOTES:
-        return 0.5 * (low + high)
-    # Strays that form a group of their own may make a second, smaller answer: the largest counts.
-    size = float(np.sqrt(np.mean(residual**2)))
-    for step in range(TRIED_SPREADS):
-        spread = 2.0 * size * (1.0 - step / (TRIED_SPREADS - 1))
-        if spread <= low or _is_too_wide(residual / np.maximum(np.hypot(se, spread), least)):
-            return max(low, spread)
-    return low
+    return 0.5 * (low + high)
 
 
 def _is_too_wide(ratio: FloatArray) -> bool:
