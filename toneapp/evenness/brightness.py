@@ -161,7 +161,8 @@ def _from_repeats(
     line2 = np.full(x.size, DEFAULT_LINE_SCATTER_OCT**2)
     worth, weight = np.ones(note.size), np.ones(note.size)
     for _ in range(3):
-        worth = line2[note] / np.maximum(line2[note], blows.se**2)
+        usual2 = np.maximum(line2, DEFAULT_LINE_SCATTER_OCT**2)[note]
+        worth = usual2 / np.maximum(usual2, blows.se**2)
         mean_level = blows.mean(blows.level, worth)
         around = blows.level - mean_level[note]
         own_slope, leverage = _least_squares(blows, weight * worth)
