@@ -156,6 +156,26 @@ def test_of_two_octave_twins_the_one_leaks_whose_own_blow_is_louder(
     assert twins(-36.0, -22.0).find(()) == {61}
 
 
+def test_a_string_stands_where_the_nearest_line_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Without stiffness two cents part C6 and the third partial of F4. C6 leaks, and rings after
+    # F4's blow louder and longer than F4's own third partial.
+    monkeypatch.setattr(ringon_kit, "B", 1e-9)
+    low = measured(65, level_db=-30.0, lines=(
+        (hz_of(65), -25.0, 1.5), (hz_of(65, 3), -34.0, 0.6), (hz_of(84), -28.0, 1.8)
+    ))  # fmt: skip
+    high = measured(
+        84, level_db=-31.0, lines=((hz_of(84), -19.0, 1.8), (hz_of(84, 2), -26.0, 1.5))
+    )
+    heard = after((48, 60, 72), hz_of(84), -40.0)
+    layout = KeyboardLayout(last_damper_midi=LAST_DAMPER)
+    run = read_run(whole_run(k65=low, k84=high, **heard), layout=layout)
+    assert run.strings is not None
+    evidence = LeakEvidence(run, run.strings)
+    # F4, known to leak, does not explain what is C6's: only its own blow no longer tells of C6.
+    assert evidence.weigh(84, {65})[1] == evidence.weigh(84, ())[1]
+    assert evidence.weigh(84, {65})[0] > evidence.weigh(84, ())[0] - 1.0
+
+
 def test_in_a_live_room_a_string_has_to_outlast_it_by_more() -> None:
     # A room of 0.4 s, heard after every fourth release by its fastest line, or after each by
     # three lines. E5 lasts 1.6 times as long, after its own blow and after five others.

@@ -112,6 +112,7 @@ the other to explain."""
 
 SEEN_CENTS, SEEN_HZ = 2.5, 0.15
 NEAR_CENTS = 8.0
+NEARER_CENTS = 0.7
 SAME_CENTS, SAME_HZ = 1.0, 0.12
 PLACED_CENTS = 0.6
 UNSTRUCK_CENTS = 3.5
@@ -120,7 +121,8 @@ FREE_CENTS = 3.0
 LENT_PARTIALS = 10
 MOST_PARTIALS = 60
 """How near a line lies to a partial: after the key's own blow (the strings of a unison differ,
-and within the wider distance several lines may have been read as one); after others', where the
+and within the wider distance several lines may have been read as one; what lies farther off than
+the nearest by this much more may be another string's); after others', where the
 place is known from the key's own, less well from its held sound, or only from its neighbours';
 of a string known to leak, by its tenth partial or a higher one that rang after its own blow; of
 a string without a damper."""
@@ -409,6 +411,8 @@ class LeakEvidence:
             if n > LENT_PARTIALS:
                 near = near[heard.rings[near]]
             if near.size:
+                off_near = np.abs(1200.0 * np.log2(heard.hz[near] / places[n]))
+                near = near[off_near <= off_near.min() + NEARER_CENTS]
                 seen[n] = int(near[np.lexsort((heard.level_db[near], heard.rings[near]))[-1]])
         self._own[midi] = seen
         for n, index in seen.items():

@@ -12,20 +12,14 @@ import numpy as np
 from toneapp.analysis.ringon_known import with_known_strings
 from toneapp.analysis.ringon_run import OWN_LINE_CENTS, RingRun
 from toneapp.analysis.strike import MeasuredStrike
-from toneapp.measure.echo import OwnResidue, name_lines
+from toneapp.measure.echo import OwnResidue, name_lines, surely_rings
 from toneapp.measure.ringing import RingLine
 from toneapp.results import Cause, EchoString, StrikeResult
 
 __all__ = ["name_ringing"]
 
-SURE_ECHO_DB = -50.0
-SURE_CLEAN_RATIO = 1.6
-SURE_ECHO_RATIO = 3.0
-"""From this level, and when it outlasts the room this many times (a clean line, and any other), a
-single line tells of an undamped string."""
-
 AGREE_HZ = 0.4
-"""Otherwise a clean or a sure line after another key has to agree with it within this."""
+"""A line that does not surely ring has to agree with a clean or a sure one after another key."""
 
 LOW_PARTIALS = 8
 LOW_CENTS = 12.0
@@ -120,7 +114,11 @@ def _name(
         )
     ]
     loudest: dict[tuple[int | None, Cause, int], EchoString] = {}
-    for echo in sorted(echoes, key=lambda echo: -echo.level_db):
+    sure = {line.hz for line in item.lines if surely_rings(line, room_t60_s=run.room_s)}
+    for echo in sorted(
+        echoes,
+        key=lambda echo: (echo.cause is Cause.UNDAMPED and echo.hz not in sure, -echo.level_db),
+    ):
         place = 0 if echo.midi is not None else round(echo.hz)
         loudest.setdefault((echo.midi, echo.cause, place), echo)
     return tuple(loudest.values())
@@ -180,8 +178,7 @@ def _without_chance_finds(run: RingRun, named: list[StrikeResult]) -> list[Strik
     """
 
     def is_sure(line: RingLine) -> bool:
-        ratio = SURE_CLEAN_RATIO if line.is_clean else SURE_ECHO_RATIO
-        return line.level_db > SURE_ECHO_DB and line.t60_s - line.t60_s_se > ratio * run.room_s
+        return surely_rings(line, room_t60_s=run.room_s)
 
     witnesses: dict[tuple[int | None, int | None], list[tuple[int, RingLine]]] = {}
     for item, result in zip(run.measured, named, strict=True):

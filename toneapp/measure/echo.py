@@ -5,7 +5,7 @@ temperament: only then can the leaking eighth partial of the struck note be told
 the undamped string beside it. Three causes are told apart: the struck note's own damper leaks;
 another damped string's damper leaks; a string without a damper answers in sympathy.
 
-Functions: `name_lines`.
+Functions: `name_lines`, `surely_rings`.
 
 References
 ----------
@@ -25,7 +25,7 @@ from toneapp.measure.echo_strings import LEAST_SIGMA_CENTS, OWN_PARTIALS, String
 from toneapp.measure.ringing import RingLine
 from toneapp.results import Cause, EchoCandidate, EchoString
 
-__all__ = ["OwnResidue", "name_lines"]
+__all__ = ["OwnResidue", "name_lines", "surely_rings"]
 
 WIDTH_SIGMAS = 3.0
 WIDEST_CENTS = 10.0
@@ -78,6 +78,13 @@ least nearly as long (its tenth partial and lower; so many lie higher that one i
 what lies at its place and does not is the room's answer to the blow."""
 
 
+SURE_DB = -50.0
+SURE_CLEAN_RATIO = 1.6
+SURE_RATIO = 3.0
+"""From this level, and when it outlasts the room this many times (a clean line, and any other), a
+single line tells of an undamped string."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwnResidue:
     """How the struck note's own partials are expected to die after the release."""
@@ -96,6 +103,25 @@ class _Match:
     cause: Cause
     value: float  # log likelihood, up to a constant
     is_known_leak: bool  # its own strike shows that its damper leaks
+
+
+def surely_rings(line: RingLine, *, room_t60_s: float) -> bool:
+    """Tell whether a line by itself shows that a string without a damper rings.
+
+    Parameters
+    ----------
+    line : RingLine
+        A line after a release.
+    room_t60_s : float
+        Reverberation time of the room.
+
+    Returns
+    -------
+    bool
+        True when it is loud enough and outlasts the room by far.
+    """
+    ratio = SURE_CLEAN_RATIO if line.is_clean else SURE_RATIO
+    return line.level_db > SURE_DB and line.t60_s - line.t60_s_se > ratio * room_t60_s
 
 
 def name_lines(
@@ -130,10 +156,11 @@ def name_lines(
     Returns
     -------
     tuple of EchoString
-        One for each string, by its strongest line; loudest first. The struck note's own partials
-        that die as damper and room let expect are left out.
+        One for each string, by its strongest line, of an undamped one by the strongest that
+        surely rings if there is one; loudest first. The struck note's own partials that die as
+        damper and room let expect are left out.
     """
-    found: dict[tuple[int | None, Cause], EchoString] = {}
+    found: dict[tuple[int | None, Cause], tuple[bool, EchoString]] = {}
     for line in lines:
         if line.level_db < LOWEST_REPORTED_DB:
             continue
@@ -146,9 +173,11 @@ def name_lines(
         )
         for echo in _decide(line, matches, own=own, room_t60_s=room_t60_s):
             key = (echo.midi if echo.midi is not None else -round(echo.hz), echo.cause)
-            if key not in found or echo.level_db > found[key].level_db:
-                found[key] = echo
-    return tuple(sorted(found.values(), key=lambda echo: -echo.level_db))
+            is_sure = echo.cause is Cause.UNDAMPED and surely_rings(line, room_t60_s=room_t60_s)
+            before = found.get(key)
+            if before is None or (is_sure, echo.level_db) > (before[0], before[1].level_db):
+                found[key] = (is_sure, echo)
+    return tuple(sorted((echo for _, echo in found.values()), key=lambda echo: -echo.level_db))
 
 
 def _matches(
