@@ -160,6 +160,7 @@ class StrikeResult:
     beat_depth_db: float | None = None
     unison_spread_cents: float | None = None
     damped_t60_s: float | None = None
+    damped_t60_s_se: float | None = None
     ring_level_db: float | None = None  # 0.5 s after the release, re just before it
     ring_levels_db: tuple[float | None, float | None, float | None] = (None, None, None)
     ring_level_is_limit: bool = False  # the noise hides it: the level is below `ring_level_db`
@@ -202,6 +203,7 @@ class NoteResult:
     after_t60_s: float | None = None
     sustain_20db_s: float | None = None
     damped_t60_s: float | None = None
+    damped_t60_s_se: float | None = None
     ring_level_db: float | None = None
     level_db: float | None = None
     level_trend_db: float | None = None

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from toneapp.measure.damped_decay import (
+    ROOM_DOUBT,
     SHORT_LN,
     read_damped_decay,
     settle_damped_decays,
@@ -191,6 +192,28 @@ def test_the_neighbours_decay_is_not_given_for_a_note_that_the_room_hides():
     settled = settle_damped_decays([*range(50, 71)], readings)[10]
     assert settled.t60_s is None
     assert settled.flags == (Flag.ROOM_HIDES_DAMPING,)
+
+
+def test_what_a_lively_room_leaves_in_doubt_is_stated():
+    def stated(share):
+        readings = [replace(reading(0.2, 0.1), reverberant=share)] * 21
+        settled = settle_damped_decays([*range(50, 71)], readings)[10]
+        return settled.t60_s_se / settled.t60_s
+
+    # A room of half the direct sound's energy, on top of what the reading says.
+    assert stated(1.0 / 3.0) == pytest.approx(math.hypot(stated(0.0), ROOM_DOUBT / 3.0))
+
+
+def test_the_share_of_the_room_is_that_of_its_energy(damped_tones):
+    rng = np.random.default_rng(2)
+    for level_db in (-12.0, -5.0):
+        room = damped_tones.room_response(rng, t60_s=0.57, level_db=level_db)
+        notes = run(damped_tones, room, rng=rng)
+        heard = weigh_room([bands for _, bands in notes])
+        share = [read_damped_decay(bands, heard).reverberant for _, bands in notes]
+        over = 10.0 ** (level_db / 10.0)
+        # Rooms are told in steps of 5 dB.
+        assert np.median(share) == pytest.approx(over / (1.0 + over), rel=0.75)
 
 
 def test_refuses_keys_of_another_run():

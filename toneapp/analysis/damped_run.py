@@ -76,7 +76,9 @@ def with_damped_decays(
     for i, decay in zip(order, decays, strict=True):
         result = measured[i].result
         flags = tuple(dict.fromkeys((*result.flags, *decay.flags)))
-        result = replace(result, damped_t60_s=decay.t60_s, flags=flags)
+        result = replace(
+            result, damped_t60_s=decay.t60_s, damped_t60_s_se=decay.t60_s_se, flags=flags
+        )
         finished[i] = replace(measured[i], result=result)
     return finished
 

@@ -289,6 +289,7 @@ _LANES = (
         unit="s (T60)",
         short_unit="s",
         value=lambda n: n.damped_t60_s,
+        se=lambda n: n.damped_t60_s_se,
         sentence="How long the note takes to die under its damper.",
         is_logarithmic=True,
     ),

@@ -216,8 +216,8 @@ _QUANTITIES = (
     _Quantity(
         name="Damped decay", unit="s", reasons=_DAMPED,
         sentence="Seconds in which the note would fall by 60 dB once it is let go.",
-        of_strike=lambda s: quantity_text(s.damped_t60_s, "", decimals=2),
-        of_note=lambda n: quantity_text(n.damped_t60_s, "", decimals=2),
+        of_strike=lambda s: quantity_text(s.damped_t60_s, "", se=s.damped_t60_s_se, decimals=2),
+        of_note=lambda n: quantity_text(n.damped_t60_s, "", se=n.damped_t60_s_se, decimals=2),
     ),
     _Quantity(
         name="Ring-on", unit="dB", reasons=_RING,

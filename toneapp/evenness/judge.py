@@ -132,6 +132,8 @@ def _pooled_fields(midi: int, group: Sequence[StrikeResult]) -> dict[str, Any]:
         "after_t60_s": pool_median(s.after_t60_s for s in group),
         "sustain_20db_s": pool_median(s.sustain_20db_s for s in group),
         "damped_t60_s": pool_median(s.damped_t60_s for s in group),
+        # What the room leaves in doubt is common to the strikes: more of them do not lessen it.
+        "damped_t60_s_se": pool_median(s.damped_t60_s_se for s in group),
         "ring_level_db": pool_limits((s.ring_level_db, s.ring_level_is_limit) for s in group),
         "knock_db": pool_median(s.knock_db for s in group),
         "raised": (),

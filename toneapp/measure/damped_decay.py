@@ -35,6 +35,10 @@ they come out 1.2 to 2.4 times too small, mostly by less than this."""
 SHORT_LN = 0.03
 """Single readings come out short by so much: 2 and 8 % in the middle on the pianos of two
 unrelated simulators."""
+ROOM_DOUBT = 0.5
+"""What the description of rooms leaves out, common to all notes: ln T60 per share of the room in
+the energy. Where that is a third, damped decays of one simulated piano come out a fifth too long,
+and of another rightly."""
 KEY_LN = 0.25
 """Spread of ln T60 between one damper and the line through its neighbours': a quarter (0.1 to 0.3
 on simulated pianos; common practice, no source)."""
@@ -125,7 +129,8 @@ def settle_damped_decays(
         if settled_se > MOST_LN_SE or from_own[place] < LEAST_OWN_SHARE * total[place]:
             continue
         t60_s = math.exp(settled[place])
-        found[index] = DampedDecay(t60_s=t60_s, t60_s_se=t60_s * settled_se)
+        stated_se = math.hypot(settled_se, ROOM_DOUBT * readings[index].reverberant)
+        found[index] = DampedDecay(t60_s=t60_s, t60_s_se=t60_s * stated_se)
     return found
 
 

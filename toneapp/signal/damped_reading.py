@@ -45,7 +45,14 @@ import numpy as np
 
 from toneapp._typing import FloatArray, IntArray
 from toneapp.signal.damped import DampedBands
-from toneapp.signal.damped_grid import LOST_S, MOMENTS_S, ROOM_T60_S, T60_S, TOUCHES
+from toneapp.signal.damped_grid import (
+    LOST_S,
+    MOMENTS_S,
+    ROOM_LEVEL_DB,
+    ROOM_T60_S,
+    T60_S,
+    TOUCHES,
+)
 from toneapp.signal.damped_likelihood import log_likelihood
 
 __all__ = ["LIKENESSES", "MOMENT_LN_PRIOR", "DampedReading", "read_damped", "room_evidence"]
@@ -67,6 +74,7 @@ OTHER_LN = 0.05  # what the description leaves out, in ln T60
 FINE = 5  # points between two decays of the grid
 DRAWS = 64
 LEAST_LIKELIHOOD = np.float32(1e-30)  # of one partial, over its best: no matter how odd it is
+LEAST_ROOM_DB = -40.0  # below stands no room at all
 BANDS_AT_ONCE = 4  # more take memory and save no time
 
 
@@ -80,6 +88,7 @@ class DampedReading:
     ln_t60: FloatArray
     ln_t60_se: FloatArray
     ln_evidence: FloatArray  # what the sound says for each
+    reverberant: float = 0.0  # share of the room in the energy before the release, 0 to 1
 
 
 def room_evidence(bands: DampedBands) -> FloatArray:
@@ -129,7 +138,19 @@ def read_damped(
     n = np.minimum(bands.n, len(LOW_PARTIALS_LN)) - 1
     read = [_read_alike(bands.power, weight, ln_t60, kernel[n], beforehand) for kernel in kernels]
     ln_t60s, errors, evidence = np.array(read).T
-    return DampedReading(ln_t60=ln_t60s, ln_t60_se=errors, ln_evidence=evidence)
+    return DampedReading(
+        ln_t60=ln_t60s,
+        ln_t60_se=errors,
+        ln_evidence=evidence,
+        reverberant=_reverberant(bands.power, room_share),
+    )
+
+
+def _reverberant(power: FloatArray, room_share: FloatArray) -> float:
+    """Share of the room in the energy of all partials, (k,), by the rooms at each, (k, r)."""
+    over_direct = np.where(ROOM_LEVEL_DB < LEAST_ROOM_DB, 0.0, 10.0 ** (ROOM_LEVEL_DB / 10.0))
+    mean = float(np.average(room_share @ over_direct, weights=power))
+    return mean / (1.0 + mean)
 
 
 def _read_alike(
