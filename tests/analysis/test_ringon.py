@@ -275,6 +275,13 @@ def test_the_softer_string_of_a_unison_may_vouch_for_the_louder() -> None:
     assert results[60].ringing == ()
 
 
+def test_an_undamped_string_is_told_by_the_line_that_surely_rings() -> None:
+    # Louder, and nearly as short as the room, lies the rest of the struck note's own partial.
+    lines = ((hz_of(91), -35.0, 0.62), (hz_of(91) + 2.2, -42.0, 2.5))
+    results, _ = judged(whole_run(k60=measured(60, lines=lines)))
+    assert [(echo.midi, echo.level_db) for echo in results[60].ringing] == [(91, -42.0)]
+
+
 def test_two_leaking_strings_that_one_line_cannot_part_are_both_told() -> None:
     # Partial 3 of C2 and the first of G3 lie 0.5 Hz apart: within a second they are one.
     assert abs(hz_of(36, 3) - hz_of(55)) == pytest.approx(0.54, abs=0.02)
