@@ -187,6 +187,7 @@ class NotePage(Page):
     def _build(self, actions: Actions) -> None:
         self._name = QLabel(self.body)
         self._heading = QLabel(self.body)
+        self._heading.setWordWrap(True)
         self._heading.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         head = QHBoxLayout()
         head.setSpacing(GAP_PX // 2)
