@@ -72,9 +72,9 @@ _REASONS = (
         "Raised notes",
         "faulty notes",
         "The notes that were missed are named with their faults (octaves or dB) in the table of "
-        "that part, beside what true level and centroid give. Most are levels: room and striking "
-        "points move the level of single notes by some 2 dB, so that 4 to 5 dB more is within "
-        "three standard deviations.",
+        "that part, beside what true level and centroid give. They are the smallest faults: room "
+        "and striking points move the level of single notes by some 2 dB, and hammers of 0.4 "
+        "octave change the centroid by 0.2: three standard deviations at the most.",
     ),
     (
         "Raised notes",

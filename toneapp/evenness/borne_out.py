@@ -18,17 +18,18 @@ import numpy as np
 
 from toneapp._typing import BoolArray, FloatArray
 
-__all__ = ["Beside", "BorneOut", "borne_out"]
+__all__ = ["LEAST_ORDINARY", "ORDINARY_REACH", "Beside", "BorneOut", "borne_out"]
 
 ORDINARY_REACH = 2.5
-"""Standard deviations within which a note tells how the two measures go together by chance."""
+LEAST_ORDINARY = 12
+"""Standard deviations within which a note passes as ordinary when it is told how two measures go
+together, and the fewest such notes it is told from."""
 
 KEPT_VARIANCE = 0.9
 """Variance of a normal distribution cut there (0.911), a little less for the second cut."""
 
 MOST_CORRELATION = 0.6
-LEAST_ORDINARY = 12
-"""A correlation of chance is held below this, and taken from no fewer notes."""
+"""A correlation of chance is held below this."""
 
 OWN_EVIDENCE = 1.96
 """The level itself must stray so far, two-sided 5 % of one note: another measure alone is no

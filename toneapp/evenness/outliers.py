@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from toneapp._typing import BoolArray, FloatArray
-from toneapp.evenness.borne_out import Beside, borne_out
+from toneapp.evenness.borne_out import LEAST_ORDINARY, ORDINARY_REACH, Beside, borne_out
 from toneapp.evenness.discovery import FALSE_DISCOVERY_RATE, adjust_p_values, t_p_values
 from toneapp.evenness.smoothing import Trend, fit_trend
 from toneapp.evenness.spread import CORE_REACH, CORE_SHRINKS, core_sd, sd_without_scatter
@@ -33,11 +33,6 @@ TRIED_SPREADS = 81
 
 GROUP_NOTES = 24
 """Fewest notes among which strays may be taken for a group of their own."""
-
-ORDINARY_REACH = 2.5
-LEAST_ORDINARY = 12
-"""Standard deviations within which a note passes as ordinary when that is told, and the fewest
-such notes it is told from."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
