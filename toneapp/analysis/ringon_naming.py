@@ -19,7 +19,8 @@ from toneapp.results import Cause, EchoString, StrikeResult
 __all__ = ["name_ringing"]
 
 AGREE_HZ = 0.4
-"""A line that does not surely ring has to agree with a clean or a sure one after another key."""
+"""A line that does not surely ring has to agree within this with a clean or a sure one after
+another key."""
 
 LOW_PARTIALS = 8
 LOW_CENTS = 12.0
