@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 RUN_FORMAT = "toneapp-run/1"
-MEASURES_VERSION = 5
+MEASURES_VERSION = 6
 """Raised whenever a change moves a measured number; stored with every result."""
 
 

@@ -170,3 +170,31 @@ def test_the_input_is_left_as_it_was_and_the_result_cannot_be_changed():
 def test_wrong_input_is_refused(x, y, options, says):
     with pytest.raises(ValueError, match=says):
         lowess(x, y, **{"span": 0.3, **options})
+
+
+FAULTS = {47: -0.3, 48: -0.45, 50: 0.4, 51: 0.7, 53: -0.5, 54: 0.6}
+
+
+def test_faults_that_stand_together_do_not_pass_for_a_bend_of_the_trend():
+    # Where the keyboard breaks, they feign a step in the narrower spans as well.
+    true = 3.4 - 0.045 * (X - 21) + 0.25 * np.sin((X - 21) / 14)
+    rng = np.random.default_rng(11)
+    pulls = []
+    for _ in range(40):
+        y = true + rng.normal(0, 0.06, X.size)
+        for midi, size in FAULTS.items():
+            y[midi - 21] += size
+        trend = fit_trend(X, y, variance=np.full(X.size, 0.05**2), breaks=(50,))
+        pulls.append(((trend.left_out - true) / trend.left_out_se)[26:34])
+    assert 0.7 < np.sqrt(np.mean(np.square(pulls))) < 1.6
+
+
+def test_notes_that_stray_to_one_side_are_a_bend_the_error_accounts_for():
+    true = course(X) - 0.02 * np.maximum(X - 98, 0) ** 2
+    rng = np.random.default_rng(12)
+    pulls = []
+    for _ in range(40):
+        y = true + rng.normal(0, 0.06, X.size)
+        trend = fit_trend(X, y, variance=np.full(X.size, 0.05**2))
+        pulls.append(((trend.left_out - true) / trend.left_out_se)[75:])
+    assert np.sqrt(np.mean(np.square(pulls))) < 2.0

@@ -39,6 +39,12 @@ SPAN_SUPPORT = 2.0
 """A narrower span is taken when its gain in cross-validation is this many of its standard errors
 large: a few faults near one another must not pass for a bend of the trend."""
 
+FEW_LEFT = 0.4
+"""Faults stand together where the robustness weights of the nearest notes are less on average."""
+
+ONE_SIDED = 0.7
+"""Strays are a bend of the trend where their residuals add up to this share of their sizes."""
+
 ROBUST_PASSES = 3
 """Cleveland (1979) found two robustifying passes enough; one more costs nothing at 88 notes."""
 
@@ -204,8 +210,8 @@ def fit_trend(
         scatter = _scale(fits[best].left_out_residual)
     fit = fits[best]
     note_variance = np.maximum(scatter**2, prior_variance)
-    chance = _others(fit) ** 2 @ note_variance
-    bend = _bias_variance(x, fits, best, note_variance)
+    chance = _without_own(fit.smoother) ** 2 @ note_variance
+    bend = _bias_variance(x, y, fits, best, weights, note_variance)
     return Trend(
         span=fit.neighbours / x.size,
         fitted=_read_only(fit.fitted),
@@ -401,30 +407,48 @@ def _choose(fits: Sequence[_Fit]) -> int:
     return best
 
 
-def _others(fit: _Fit) -> FloatArray:
+def _without_own(smoother: FloatArray) -> FloatArray:
     """Matrix that gives the trend at each note from the other notes."""
-    leverage = np.clip(np.diag(fit.smoother), 0.0, 0.99)
-    others = fit.smoother / (1.0 - leverage)[:, None]
+    leverage = np.clip(np.diag(smoother), 0.0, 0.99)
+    others = smoother / (1.0 - leverage)[:, None]
     np.fill_diagonal(others, 0.0)
     return np.asarray(others)
 
 
 def _bias_variance(
-    x: FloatArray, fits: Sequence[_Fit], best: int, note_variance: FloatArray
+    x: FloatArray,
+    y: FloatArray,
+    fits: Sequence[_Fit],
+    best: int,
+    prior: FloatArray,
+    note_variance: FloatArray,
 ) -> FloatArray:
     """Squared bias of a line through a bent course, from what a neighbouring span says.
 
     The bias goes with the square of the span, so the difference of two fits shows a known
-    multiple of it, once the chance part of that difference is taken out.
+    multiple of it, once the chance part of that difference is taken out. Where faults to both
+    sides stand together, the spans differ by which of the faults they follow, or by a step that
+    the faults feign: there both leave the same notes out of account and take the same steps.
     """
     if len(fits) < 2:
         return np.zeros(x.size)
-    other = best + 1 if best + 1 < len(fits) else best - 1
-    difference = fits[other].left_out_residual - fits[best].left_out_residual
-    chance = (_others(fits[best]) - _others(fits[other])) ** 2 @ note_variance
-    multiple = 1.0 - (fits[other].neighbours / fits[best].neighbours) ** 2
+    chosen, other = fits[best], fits[best + 1 if best + 1 < len(fits) else best - 1]
     near = _tricube_weights(x, min(MIN_NEIGHBOURS, x.size))
-    excess = near @ (difference**2 - chance) / near.sum(axis=1)
+    near /= near.sum(axis=1)[:, None]
+    columns = _step_columns(x, [step.first_note for step in chosen.steps])
+    weights = prior * chosen.robust
+    tricube = _tricube_weights(x, other.neighbours)
+    alike, _ = _with_steps(_smoother(x, tricube, weights), columns, weights)
+
+    def excess_over(smoother: FloatArray) -> FloatArray:
+        apart = _without_own(chosen.smoother) - _without_own(smoother)
+        return np.asarray(near @ ((apart @ y) ** 2 - apart**2 @ note_variance))
+
+    strays = (1.0 - chosen.robust) * chosen.left_out_residual
+    is_mixed = np.abs(near @ strays) < ONE_SIDED * (near @ np.abs(strays))
+    stand_together = is_mixed & (near @ chosen.robust < FEW_LEFT)
+    excess = np.where(stand_together, excess_over(alike), excess_over(other.smoother))
+    multiple = 1.0 - (other.neighbours / chosen.neighbours) ** 2
     return np.asarray(np.maximum(excess, 0.0) / multiple**2)
 
 
