@@ -186,6 +186,8 @@ def test_faults_that_stand_together_do_not_pass_for_a_bend_of_the_trend():
             y[midi - 21] += size
         trend = fit_trend(X, y, variance=np.full(X.size, 0.05**2), breaks=(50,))
         pulls.append(((trend.left_out - true) / trend.left_out_se)[26:34])
+    # 1.3 as it is and 0.3 where faults pass for a bend; without any faults 1.4, for the span is
+    # chosen from the same notes.
     assert 0.7 < np.sqrt(np.mean(np.square(pulls))) < 1.6
 
 
@@ -197,4 +199,5 @@ def test_notes_that_stray_to_one_side_are_a_bend_the_error_accounts_for():
         y = true + rng.normal(0, 0.06, X.size)
         trend = fit_trend(X, y, variance=np.full(X.size, 0.05**2))
         pulls.append(((trend.left_out - true) / trend.left_out_se)[75:])
+    # 1.8, as the robustness leaves the bend out at first; 12 where it passes for faults.
     assert np.sqrt(np.mean(np.square(pulls))) < 2.0
